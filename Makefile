@@ -1,0 +1,58 @@
+# Two commands for a fresh machine: `make demo` and `make test`. Each sets up all it needs: a virtual environment
+# in .venv with the locked, hash-checked dependencies.
+PYTHON ?= python3
+VENV   := .venv
+BIN    := $(VENV)/bin
+PIP    := $(BIN)/python -m pip --disable-pip-version-check
+ARGS   ?=
+
+.PHONY: demo test check lint types imports unit bench lock clean fleet
+.DEFAULT_GOAL := help
+
+.PHONY: help
+help:
+	@echo 'make demo              replay a recorded fleet through a broker inside the program, show who needs the shop'
+	@echo 'make demo ARGS=--once  the same, and stop after the table'
+	@echo 'make test              every check: style, types, import direction, unit, broker and browser tests'
+	@echo 'make bench             rates and memory, as ratios within one run'
+	@echo 'make lock              renew the locked dependencies from pyproject.toml'
+
+$(VENV)/run.stamp: requirements.lock pyproject.toml
+	$(PYTHON) -c 'import sys; sys.exit("airwatch needs Python 3.11 or newer, this is " + sys.version.split()[0] + "; set PYTHON=python3.11 (or newer)" if sys.version_info < (3, 11) else 0)'
+	test -x $(BIN)/python || $(PYTHON) -m venv $(VENV) || { echo 'python3 has no venv module: apt-get install python3-venv' >&2; exit 1; }
+	$(PIP) install --quiet --require-hashes -r requirements.lock
+	$(PIP) install --quiet --no-deps --no-build-isolation --editable .
+	touch $@
+
+$(VENV)/dev.stamp: requirements-dev.lock $(VENV)/run.stamp
+	$(PIP) install --quiet --require-hashes -r requirements-dev.lock
+	touch $@
+
+demo: $(VENV)/run.stamp
+	$(BIN)/airwatch demo $(ARGS)
+
+test: lint types imports unit
+
+lint: $(VENV)/dev.stamp
+	$(BIN)/ruff check
+	$(BIN)/ruff format --check
+
+types: $(VENV)/dev.stamp
+	$(BIN)/mypy
+
+imports: $(VENV)/dev.stamp
+	$(BIN)/lint-imports
+
+unit: $(VENV)/dev.stamp
+	$(BIN)/pytest $(ARGS)
+
+bench: $(VENV)/dev.stamp
+	$(BIN)/python tests/benchmarks/landing_rate.py
+
+lock:
+	$(PYTHON) -m pip install --quiet uv
+	uv pip compile --universal --python-version 3.11 --generate-hashes --no-header --no-annotate -q --extra build pyproject.toml -o requirements.lock
+	uv pip compile --universal --python-version 3.11 --generate-hashes --no-header --no-annotate -q --extra build --extra dev -c requirements.lock pyproject.toml -o requirements-dev.lock
+
+clean:
+	rm -rf $(VENV) build out
