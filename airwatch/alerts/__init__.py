@@ -1,0 +1,1 @@
+"""From readings to alerts, and from alerts to the order in which units need the shop."""

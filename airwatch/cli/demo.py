@@ -1,0 +1,102 @@
+"""`airwatch demo`: the whole line on a recorded fleet."""
+
+import multiprocessing
+import tempfile
+import time
+from pathlib import Path
+
+import click
+import polars as pl
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.table import Table
+
+from airwatch.alerts.attention import attention
+from airwatch.cli import options
+from airwatch.cli.stored import take_units
+from airwatch.errors import RecordingError
+from airwatch.landing.broker_url import BrokerUrl
+from airwatch.landing.subscriber import Subscriber
+from airwatch.store.database import Store
+from airwatch.store.results import alerts, count_units
+from airwatch.store.telemetry import TelemetryWriter
+from dashboards.server import serve_pages
+from pipelines.derive import derive_new
+from pipelines.local_broker import local_broker
+from pipelines.replay import replay
+
+_DATA = Path(__file__).parents[2] / "replay_data"
+_QUIET_S = 60.0
+_VERSION = "3.1.1"  # what the broker inside the program speaks
+
+
+@click.command()
+@click.option("--once", is_flag=True, help="End after the table.")
+@click.option("--recording", type=options.FILE, default=_DATA / "demo_fleet.ndjson.zst", help="Another recording to show.")
+@click.option("--units", type=options.FILE, default=_DATA / "units.csv", help="The registry that goes with it.")
+@click.option("--db", type=options.FILE, help="Keep the store here; without it, it goes when the demo ends.")
+@click.option("--port", default=8420, show_default=True, help="Of the pages, on loopback; 0: any free one.")
+def demo(*, once: bool, recording: Path, units: Path, db: Path | None, port: int) -> None:
+    """Replay a recorded fleet through a broker, land and derive it, and show which units need the shop."""
+    if not recording.exists():
+        raise RecordingError(f"{recording}: no such recording; run this in a clone of the project, or give --recording")
+    console = Console(stderr=True)
+    with tempfile.TemporaryDirectory(prefix="airwatch-demo-") as folder, Store.open(db or Path(folder) / "demo.duckdb") as store:
+        began = time.monotonic()
+        take_units(store, units)
+        _land_over_mqtt(store, recording, console)
+        landed_s = time.monotonic() - began
+        with console.status("measuring"):
+            derived = derive_new(store)
+        console.print(
+            f"landed in {landed_s:.1f} s; {derived.n_readings} readings from {derived.n_samples} samples"
+            f" in {time.monotonic() - began - landed_s:.1f} s"
+        )
+        _print_attention(attention(alerts(store)), count_units(store))
+        if not once:
+            serve_pages(store, host="127.0.0.1", port=port, health=None)
+
+
+def _land_over_mqtt(store: Store, recording: Path, console: Console) -> None:
+    """Publish the recording from another process and land it until every message has been committed."""
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
+    with local_broker() as broker, Progress(*columns, console=console) as progress:
+        subscriber = Subscriber(broker, TelemetryWriter(store).write, client_id="airwatch-demo", version=_VERSION)
+        subscriber.start()
+        context = multiprocessing.get_context("spawn")
+        published = context.Value("q", 0)
+        total = context.Value("q", -1)
+        publisher = context.Process(target=_publish, args=(recording, broker, published, total), daemon=True)
+        publisher.start()
+        task = progress.add_task("landing over MQTT", total=None)
+        last_change, last_count = time.monotonic(), -1
+        while total.value < 0 or subscriber.health.committed < total.value:
+            progress.update(task, completed=subscriber.health.committed, total=total.value if total.value >= 0 else None)
+            if subscriber.health.committed != last_count:
+                last_change, last_count = time.monotonic(), subscriber.health.committed
+            elif time.monotonic() - last_change > _QUIET_S or publisher.exitcode not in (None, 0):
+                break
+            publisher.join(0.1) if publisher.is_alive() else time.sleep(0.05)
+        progress.update(task, completed=subscriber.health.committed, total=max(total.value, subscriber.health.committed))
+        subscriber.stop()
+        if total.value < 0 or subscriber.health.committed < total.value:
+            raise RecordingError(
+                f"{recording}: only {subscriber.health.committed} of its messages came through the broker; try again,"
+                " or land it without one: airwatch land"
+            )
+
+
+def _publish(recording: Path, broker: BrokerUrl, published: object, total: object) -> None:
+    del published
+    total.value = replay([recording], broker, speed=0, version=_VERSION)  # type: ignore[attr-defined]
+
+
+def _print_attention(ranked: pl.DataFrame, n_units: int) -> None:
+    table = Table(title=f"{ranked.height} of {n_units} units need attention", title_justify="left", show_lines=False)
+    for name in ("unit", "severity", "since", "reason"):
+        table.add_column(name, overflow="fold")
+    for row in ranked.iter_rows(named=True):
+        more = f" (and {row['n_alerts'] - 1} more)" if row["n_alerts"] > 1 else ""
+        table.add_row(f"{row['fleet']}/{row['unit']}", row["severity"], f"{row['since']:%Y-%m-%d}", row["reason"] + more)
+    Console().print(table)
+    click.echo("A reading finds work; it never clears a vehicle. Qualified inspectors and local rules decide.")

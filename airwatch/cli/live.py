@@ -1,0 +1,73 @@
+"""Commands that speak to a broker: subscribe, replay, serve."""
+
+import signal
+import threading
+from pathlib import Path
+
+import click
+from rich.console import Console
+from rich.progress import Progress
+
+from airwatch.cli import options
+from airwatch.cli.stored import take_units
+from airwatch.landing.broker_url import BrokerUrl
+from airwatch.landing.subscriber import Subscriber
+from airwatch.store.database import Store
+from airwatch.store.telemetry import TelemetryWriter
+from dashboards.server import serve_pages
+from pipelines.replay import replay as publish
+from pipelines.serve import running
+
+
+@click.command()
+@options.broker
+@options.db
+@options.units
+@options.root
+@click.option("--client-id", default="airwatch", show_default=True, help="The session's name at the broker.")
+def subscribe(broker: BrokerUrl, version: str, db: Path, units: Path | None, root: str, client_id: str) -> None:
+    """Land what the broker has, until SIGTERM or SIGINT: then commit what has been received and end."""
+    ending = threading.Event()
+    for name in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(name, lambda *_: ending.set())
+    with Store.open(db) as store:
+        take_units(store, units)
+        subscriber = Subscriber(broker, TelemetryWriter(store).write, client_id=client_id, root=root, version=version)
+        subscriber.start()
+        click.echo(f"subscribed to {root}/# at {broker}, landing in {db}", err=True)
+        ending.wait()
+        subscriber.stop()
+    health = subscriber.health
+    click.echo(f"landed {health.samples} samples of {health.committed} messages; {health.rejected} set aside")
+
+
+@click.command()
+@click.argument("files", nargs=-1, required=True, type=options.FILE)
+@options.broker
+@click.option("--speed", type=click.FloatRange(min=0), default=1.0, show_default=True, help="Times the recorded speed; 0: as fast as acknowledged.")
+def replay(files: tuple[Path, ...], broker: BrokerUrl, version: str, speed: float) -> None:
+    """Publish recordings to a broker."""
+    with Progress(console=Console(stderr=True), transient=True) as progress:
+        task = progress.add_task("publishing", total=None)
+        count = publish(files, broker, speed=speed, version=version, on_published=lambda n: progress.update(task, completed=n, description=f"published {n} messages"))
+    click.echo(f"published {count} messages to {broker}")
+
+
+@click.command()
+@options.broker
+@options.db
+@options.units
+@options.root
+@click.option("--host", default="127.0.0.1", show_default=True, help="Where the pages are served.")
+@click.option("--port", default=8420, show_default=True, help="0: any free one.")
+@click.option("--every", "every_s", default=30.0, show_default=True, help="Seconds between derivations.")
+@click.option("--client-id", default="airwatch", show_default=True, help="The session's name at the broker.")
+def serve(
+    broker: BrokerUrl, version: str, db: Path, units: Path | None, root: str, host: str, port: int, every_s: float, client_id: str
+) -> None:
+    """Land, derive and show, until stopped."""
+    with Store.open(db) as store:
+        take_units(store, units)
+        subscriber = Subscriber(broker, TelemetryWriter(store).write, client_id=client_id, root=root, version=version)
+        with running(store, subscriber, every_s=every_s):
+            serve_pages(store, host=host, port=port, health=subscriber.health)

@@ -1,0 +1,180 @@
+"""The three structured payloads, as the contract writes them, and what is checked within one message.
+
+Decoding is by `msgspec`, which checks types and says where in the message something is wrong. What can be checked for
+many messages at once (ranges) is left to `airwatch.contract.batch`.
+"""
+
+import math
+from datetime import UTC, datetime, timedelta
+from functools import cache
+from typing import Annotated, Any, Literal, TypeVar, cast
+
+import msgspec
+from msgspec import UNSET, Meta, Struct, UnsetType
+
+from airwatch.contract.columns import COLUMN_NAMES
+from airwatch.errors import PayloadError
+
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_MICROSECOND = timedelta(microseconds=1)
+_LATEST_US = (datetime(9999, 12, 31, tzinfo=UTC) - EPOCH) // _MICROSECOND
+
+Instant = Annotated[datetime, Meta(tz=True)]
+Sequence = Annotated[int, Meta(ge=0, le=2**63 - 1)]
+Values = list[float | None] | None | UnsetType
+
+
+class PressurePayload(Struct, gc=False):
+    """A block of samples; a column that is absent or null was not sent."""
+
+    v: Literal[1]
+    unit: str
+    seq: Sequence
+    t0: Instant
+    trailer: str | None | UnsetType = UNSET
+    dt_ms: Annotated[float, Meta(gt=0)] | UnsetType = UNSET
+    t_ms: list[float] | UnsetType = UNSET
+    supply_kpa: Values = UNSET
+    primary_kpa: Values = UNSET
+    secondary_kpa: Values = UNSET
+    trailer_kpa: Values = UNSET
+    application_kpa: Values = UNSET
+    engine_rpm: Values = UNSET
+    speed_kph: Values = UNSET
+    ambient_c: Values = UNSET
+    park_brake: Values = UNSET
+    service_brake: Values = UNSET
+    low_air_warning: Values = UNSET
+    compressor_loaded: Values = UNSET
+
+
+class GovernorEvent(Struct, gc=False):
+    """One cut-in or cut-out seen at the vehicle."""
+
+    t: Instant
+    kind: Literal["cut_in", "cut_out"]
+    supply_kpa: float | None = None
+
+
+class GovernorPayload(Struct, gc=False):
+    """Governor events."""
+
+    v: Literal[1]
+    unit: str
+    seq: Sequence
+    events: list[GovernorEvent]
+
+
+class TroubleCode(Struct, gc=False):
+    """One active trouble code (SAE J1939-73 DM1): suspect parameter, failure mode, occurrence count."""
+
+    spn: Annotated[int, Meta(ge=0, le=2**19 - 1)]
+    fmi: Annotated[int, Meta(ge=0, le=31)]
+    count: Annotated[int, Meta(ge=0, le=127)] | None = None
+
+
+class LampEvent(Struct, gc=False):
+    """A lamp, or the key, going on or off."""
+
+    lamp: Literal["tractor_abs", "trailer_abs", "key"]
+    t: Instant
+    on: bool
+
+
+class FaultsPayload(Struct, gc=False):
+    """The whole active set of one controller at ``t``, and lamp events. Absent ``codes`` means not reported."""
+
+    v: Literal[1]
+    unit: str
+    seq: Sequence
+    t: Instant
+    source_address: Annotated[int, Meta(ge=0, le=255)] | None = None
+    codes: list[TroubleCode] | None | UnsetType = UNSET
+    lamps: list[LampEvent] | None | UnsetType = UNSET
+
+
+Payload = TypeVar("Payload", PressurePayload, GovernorPayload, FaultsPayload)
+
+
+@cache
+def _decoder(kind: type[Any]) -> msgspec.json.Decoder[Any]:
+    return msgspec.json.Decoder(kind)
+
+
+@cache
+def _known(kind: type[Any]) -> frozenset[str]:
+    return frozenset(kind.__struct_fields__)
+
+
+_KEYS = msgspec.json.Decoder(dict[str, msgspec.Raw])
+
+
+def decode_json(payload: bytes, kind: type[Payload], unit: str) -> Payload:
+    """Decode one JSON payload and check that it is the unit's own.
+
+    Raises
+    ------
+    PayloadError
+        The bytes are not JSON, a field is missing or of the wrong type or value, or ``unit`` is another than the topic's.
+    """
+    try:
+        body = cast("Payload", _decoder(kind).decode(payload))
+    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as err:
+        raise PayloadError(f"payload: {err}") from err
+    if body.unit != unit:
+        raise PayloadError(f"payload: unit is {body.unit[:80]!r}, the topic says {unit!r}")
+    return body
+
+
+def unknown_fields(payload: bytes, kind: type[Payload]) -> list[str]:
+    """Name the top-level fields of a decoded JSON payload that the contract does not have."""
+    return sorted(key[:64] for key in _KEYS.decode(payload).keys() - _known(kind))
+
+
+def microseconds(instant: datetime) -> int:
+    """Microseconds since 1970-01-01T00:00:00Z, rounded to the contract's millisecond."""
+    return round((instant - EPOCH) / _MICROSECOND / 1000) * 1000
+
+
+def sample_times_us(body: PressurePayload) -> tuple[int, list[int] | None, float]:
+    """Check a block's shape and give its size and times.
+
+    Returns
+    -------
+    n : int
+        Number of samples; 0 for a block that names ``dt_ms`` and no column.
+    times : list of int or None
+        Each sample's time, microseconds since the epoch, where ``t_ms`` gives them one by one.
+    dt_us : float
+        Spacing in microseconds where ``dt_ms`` gives it, else 0.
+
+    Raises
+    ------
+    PayloadError
+        Columns differ in length, both or neither of ``dt_ms`` and ``t_ms`` are there, ``t_ms`` does not rise, or a
+        time lies outside the calendar.
+    """
+    lengths = {name: len(values) for name in COLUMN_NAMES if isinstance(values := getattr(body, name), list)}
+    if isinstance(body.t_ms, list):
+        lengths["t_ms"] = len(body.t_ms)
+    if len(set(lengths.values())) > 1:
+        raise PayloadError("payload: columns differ in length: " + ", ".join(f"{k} {v}" for k, v in lengths.items()))
+    n = next(iter(lengths.values()), 0)
+    if (body.dt_ms is UNSET) == (body.t_ms is UNSET):
+        raise PayloadError("payload: exactly one of dt_ms and t_ms must be there")
+    t0_us = microseconds(body.t0)
+    if isinstance(body.t_ms, list):
+        if not all(map(math.isfinite, body.t_ms)):
+            raise PayloadError("payload: t_ms holds a number that is not finite")
+        times = [t0_us + round(offset) * 1000 for offset in body.t_ms]
+        if any(b <= a for a, b in zip(times, times[1:], strict=False)):
+            raise PayloadError("payload: t_ms does not strictly increase by whole milliseconds")
+        if times and not (0 <= times[0] and times[-1] <= _LATEST_US):
+            raise PayloadError("payload: t0 and t_ms reach outside the years 1970 to 9999")
+        return n, times, 0.0
+    dt_us = cast("float", body.dt_ms) * 1000.0
+    if n and not (math.isfinite(dt_us) and 0 <= t0_us and t0_us + (n - 1) * dt_us <= _LATEST_US):
+        raise PayloadError("payload: t0 and dt_ms reach outside the years 1970 to 9999")
+    if n > 1 and round(dt_us / 1000.0) < 1:
+        raise PayloadError("payload: dt_ms is under a millisecond")
+    return n, None, dt_us

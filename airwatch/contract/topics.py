@@ -1,0 +1,57 @@
+"""Topics: ``{root}/{fleet}/{unit}/{stream}``."""
+
+import re
+from dataclasses import dataclass
+from typing import Literal, cast, get_args
+
+from airwatch.errors import PayloadError
+
+ROOT = "air/v1"
+Stream = Literal["pressure", "governor", "faults", "can"]
+STREAMS: tuple[Stream, ...] = get_args(Stream)
+_NAME = re.compile(r"[A-Za-z0-9._-]{1,64}")
+
+
+@dataclass(frozen=True, slots=True)
+class Topic:
+    """Who sent a message, and which kind it is."""
+
+    fleet: str
+    unit: str
+    stream: Stream
+
+    def path(self, root: str = ROOT) -> str:
+        """Write the topic as it goes to the broker."""
+        return f"{root}/{self.fleet}/{self.unit}/{self.stream}"
+
+
+def is_name(text: str) -> bool:
+    """Tell whether ``text`` can be the name of a fleet or unit."""
+    return _NAME.fullmatch(text) is not None
+
+
+def parse_topic(text: str, root: str = ROOT) -> Topic:
+    """Read a topic.
+
+    Raises
+    ------
+    PayloadError
+        The topic lies outside ``root``, or a part of it is not what the contract allows.
+    """
+    if not text.startswith(root + "/"):
+        raise PayloadError(f"topic is not below {root}/")
+    parts = text[len(root) + 1 :].split("/")
+    if len(parts) != len(("fleet", "unit", "stream")):
+        raise PayloadError(f"topic must be {root}/fleet/unit/stream; it has {len(parts)} parts after the root")
+    fleet, unit, stream = parts
+    for what, name in (("fleet", fleet), ("unit", unit)):
+        if not is_name(name):
+            raise PayloadError(f"{what} {name[:80]!r} in the topic is not 1 to 64 of A-Z a-z 0-9 . _ -")
+    if stream not in STREAMS:
+        raise PayloadError(f"stream {stream[:80]!r} in the topic is none of {', '.join(STREAMS)}")
+    return Topic(fleet, unit, cast("Stream", stream))
+
+
+def subscription(root: str = ROOT) -> str:
+    """Give the topic filter that matches every stream of every unit."""
+    return f"{root}/+/+/+"

@@ -1,0 +1,108 @@
+"""All checks of a set of runs, judged."""
+
+from dataclasses import dataclass
+
+import polars as pl
+
+from airwatch.contract.batch import CODE_SCHEMA, GOVERNOR_SCHEMA, REPORT_SCHEMA
+from airwatch.derive.abs_faults import abs_fault_readings
+from airwatch.derive.build_up import build_up_readings
+from airwatch.derive.duty import duty_readings
+from airwatch.derive.frames import FACTS, MEASURED, READINGS, UNIT, require
+from airwatch.derive.governor import governor_readings
+from airwatch.derive.leak import leak_static_readings
+from airwatch.derive.phases import add_phases
+from airwatch.derive.runs import assign_runs, run_table
+from airwatch.derive.turns import governor_turns
+from airwatch.limits.judge import judge
+from airwatch.limits.table import limits_frame, shipped_limits
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """Everything a derivation reads for a set of units: samples of whole runs, and the units' events and facts.
+
+    ``samples`` is sorted by ``fleet, unit, t`` and begins each unit at a run's border. ``fault_reports`` and ``fault_codes``
+    hold the units' whole history.
+    """
+
+    samples: pl.DataFrame
+    governor_events: pl.DataFrame
+    fault_reports: pl.DataFrame
+    fault_codes: pl.DataFrame
+    facts: pl.DataFrame
+
+
+@dataclass(frozen=True, slots=True)
+class Derived:
+    """What a derivation gives: the runs it saw and every reading of them."""
+
+    runs: pl.DataFrame
+    readings: pl.DataFrame
+
+
+RUNS: dict[str, pl.DataType | type[pl.DataType]] = {
+    "fleet": pl.String,
+    "unit": pl.String,
+    "run_start": pl.Datetime("us"),
+    "run_end": pl.Datetime("us"),
+    "n_samples": pl.Int64,
+}
+
+
+def derive(window: Window) -> Derived:
+    """Cut a window into runs, measure every check in them, and judge what was measured.
+
+    Returns
+    -------
+    Derived
+        ``runs``: ``fleet, unit, run_start, run_end, n_samples``. ``readings``: columns as `airwatch.derive.frames.READINGS`,
+        sorted by unit, start and check.
+
+    Raises
+    ------
+    FrameError
+        A frame of the window is not what it should be.
+    """
+    samples = assign_runs(add_phases(window.samples))
+    runs = run_table(samples)
+    turns = governor_turns(samples)
+    measured = pl.concat(
+        [
+            build_up_readings(samples, runs, window.facts),
+            governor_readings(turns, runs, window.governor_events),
+            duty_readings(samples, turns, runs),
+            leak_static_readings(samples, runs),
+            abs_fault_readings(window.fault_reports, window.fault_codes),
+        ]
+    )
+    return Derived(runs.select(RUNS.keys()), judged(measured, window.facts))
+
+
+def judged(measured: pl.DataFrame, facts: pl.DataFrame) -> pl.DataFrame:
+    """Judge measured things by the shipped limits; columns as `airwatch.derive.frames.READINGS`."""
+    require(measured, MEASURED, "judged")
+    require(facts, FACTS, "judged")
+    known = measured.join(facts, on=UNIT, how="left", maintain_order="left")
+    coupled = pl.when(pl.col("trailer").is_not_null()).then(pl.col("trailer") != "")  # "" is bobtail
+    assumed = pl.when("is_registered").then(pl.col("note")).otherwise(
+        pl.format("{}; unit not in the registry, defaults of rule set {} used", "note", "rule_set")
+    )
+    readings = judge(
+        known.with_columns(is_combination=pl.coalesce(coupled, "is_towing"), note=assumed), limits_frame(shipped_limits())
+    )
+    return (
+        readings.with_columns(trailer=pl.when(pl.col("trailer") != "").then(pl.col("trailer")))
+        .select(READINGS.keys())
+        .cast(dict(READINGS))
+        .sort(*UNIT, "start", "check", "circuit", nulls_last=True)
+    )
+
+
+def empty_events() -> dict[str, pl.DataFrame]:
+    """Give event frames without rows, for units that send none."""
+    return {
+        "governor_events": pl.DataFrame(schema=GOVERNOR_SCHEMA),
+        "fault_reports": pl.DataFrame(schema=REPORT_SCHEMA),
+        "fault_codes": pl.DataFrame(schema=CODE_SCHEMA),
+    }

@@ -1,0 +1,89 @@
+"""The derivations' own numbers, read from `tuning.toml`, whose comments give their reasons."""
+
+import tomllib
+from functools import cache
+from importlib.resources import files
+
+import msgspec
+from msgspec import Struct
+
+
+class Phases(Struct, frozen=True, forbid_unknown_fields=True):
+    """When the engine runs, the unit moves, the brake is applied."""
+
+    running_rpm: float
+    moving_kph: float
+    applied_kpa: float
+
+
+class Runs(Struct, frozen=True, forbid_unknown_fields=True):
+    """Where one run ends and the next begins."""
+
+    stall_s: float
+    silence_h: float
+    longest_h: float
+
+
+class Pressure(Struct, frozen=True, forbid_unknown_fields=True):
+    """The pressure sensors."""
+
+    fallback_step_kpa: float
+
+
+class Governor(Struct, frozen=True, forbid_unknown_fields=True):
+    """Which turns of the pressure are the governor's."""
+
+    prominence_steps: float
+    unloaded_s: float
+    engine_after_s: float
+    agree_kpa: float
+
+
+class BuildUp(Struct, frozen=True, forbid_unknown_fields=True):
+    """Which rises are timed."""
+
+    longest_gap_s: float
+    dip_steps: float
+
+
+class Duty(Struct, frozen=True, forbid_unknown_fields=True):
+    """Which runs tell a duty."""
+
+    shortest_engine_on_s: float
+    fewest_cut_outs: int
+
+
+class Leak(Struct, frozen=True, forbid_unknown_fields=True):
+    """Which holds tell a leak."""
+
+    settle_s: float
+    shortest_s: float
+    longest_gap_s: float
+    rise_steps: float
+    least_kpa: float
+
+
+class Abs(Struct, frozen=True, forbid_unknown_fields=True):
+    """How reports of trouble codes join into episodes."""
+
+    rejoin_s: float
+
+
+class Tuning(Struct, frozen=True, forbid_unknown_fields=True):
+    """All of it."""
+
+    phases: Phases
+    runs: Runs
+    pressure: Pressure
+    governor: Governor
+    build_up: BuildUp
+    duty: Duty
+    leak: Leak
+    abs: Abs
+
+
+@cache
+def shipped_tuning() -> Tuning:
+    """The numbers that come with the program."""
+    text = files("airwatch.derive").joinpath("tuning.toml").read_text("utf-8")
+    return msgspec.convert(tomllib.loads(text), Tuning)

@@ -1,0 +1,1 @@
+"""From the broker into the store: acknowledge only what is committed."""

@@ -1,0 +1,48 @@
+"""The one place where an MQTT client is made."""
+
+import paho.mqtt.client as paho
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+
+from airwatch.errors import BrokerError
+from airwatch.landing.broker_url import BrokerUrl
+
+VERSIONS = {"5": paho.MQTTv5, "3.1.1": paho.MQTTv311}
+_KEEP_ALIVE_S = 60
+_SESSION_EXPIRY_S = 7 * 24 * 3600  # what the broker keeps for a client that is away: a long weekend with room
+
+
+def make_client(broker: BrokerUrl, client_id: str, *, version: str, is_persistent: bool, manual_ack: bool) -> paho.Client:
+    """Make a client; a persistent one keeps its subscriptions and undelivered messages at the broker while it is away."""
+    clean = None if version == "5" else not is_persistent
+    client = paho.Client(
+        paho.CallbackAPIVersion.VERSION2, client_id=client_id, clean_session=clean, protocol=VERSIONS[version], manual_ack=manual_ack
+    )
+    if broker.username is not None:
+        client.username_pw_set(broker.username, broker.password)
+    if broker.is_tls:
+        client.tls_set()
+    client.reconnect_delay_set(1, 30)
+    return client
+
+
+def connect(client: paho.Client, broker: BrokerUrl, *, is_persistent: bool, receive_maximum: int | None = None) -> None:
+    """Open the connection; the client's loop keeps it up from then on.
+
+    Raises
+    ------
+    BrokerError
+        Nothing answers at that address.
+    """
+    options = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    if client.protocol == paho.MQTTv5:
+        options.SessionExpiryInterval = _SESSION_EXPIRY_S if is_persistent else 0
+        if receive_maximum is not None:
+            options.ReceiveMaximum = receive_maximum
+    try:
+        if client.protocol == paho.MQTTv5:
+            client.connect(broker.host, broker.port, _KEEP_ALIVE_S, clean_start=not is_persistent, properties=options)
+        else:
+            client.connect(broker.host, broker.port, _KEEP_ALIVE_S)
+    except OSError as err:
+        raise BrokerError(f"no broker answers at {broker}: {err}; start it, or check --broker") from err

@@ -1,0 +1,1 @@
+"""The limit table, and the comparison of measured values with it."""

@@ -1,0 +1,163 @@
+"""What derivation reads (windows of what is new) and writes (runs, readings, alerts, the mark)."""
+
+from collections.abc import Iterable
+
+import polars as pl
+
+from airwatch.contract.batch import CODE_SCHEMA, GOVERNOR_SCHEMA, REPORT_SCHEMA
+from airwatch.contract.columns import SAMPLE_SCHEMA, TIME
+from airwatch.derive.frames import READINGS
+from airwatch.store.database import Store
+
+WINDOWS: dict[str, pl.DataType | type[pl.DataType]] = {
+    "fleet": pl.String,
+    "unit": pl.String,
+    "w_start": TIME,  # null: from the unit's first sample
+    "w_end": TIME,  # null: to its last; else exclusive
+    "n_samples": pl.Int64,
+}
+_SAMPLE_COLUMNS = ", ".join(f"s.{name}" for name in SAMPLE_SCHEMA)
+_INSIDE = "(w.w_start IS NULL OR {t} >= w.w_start) AND (w.w_end IS NULL OR {t} < w.w_end)"
+
+
+def mark(store: Store, job: str) -> int:
+    """Give the last batch that ``job`` has taken in, 0 if none."""
+    row = store.cursor.execute("SELECT max(batch) FROM air.derive_marks WHERE job = ?", [job]).fetchone()
+    return int(row[0]) if row and row[0] is not None else 0
+
+
+def newest_batch(store: Store) -> int:
+    """Give the number of the newest commit, 0 if there is none."""
+    row = store.cursor.execute("SELECT max(batch) FROM air.messages").fetchone()
+    return int(row[0]) if row and row[0] is not None else 0
+
+
+def windows(store: Store, *, after: int, upto: int) -> pl.DataFrame:
+    """Give each unit that got something new in batches ``after < batch <= upto``, and the window to derive anew.
+
+    The window is the time span of what is new, widened to whole runs and by one run on either side. For a unit that
+    got events only, it is the runs around them.
+    """
+    return store.frame(
+        """
+        WITH dirty AS (
+            SELECT fleet, unit, min(t_first) AS d_start, max(t_last) AS d_end
+            FROM air.messages
+            WHERE batch > $after AND batch <= $upto AND n_new + n_filled > 0 AND t_first IS NOT NULL
+            GROUP BY ALL
+        ),
+        numbered AS (
+            SELECT r.fleet, r.unit, r.run_start, row_number() OVER (PARTITION BY r.fleet, r.unit ORDER BY r.run_start) AS k
+            FROM air.runs AS r SEMI JOIN dirty USING (fleet, unit)
+        ),
+        spans AS (
+            SELECT d.fleet, d.unit,
+                max(n.k) FILTER (n.run_start <= d.d_start) - 1 AS k_start,
+                min(n.k) FILTER (n.run_start > d.d_end) + 1 AS k_end
+            FROM dirty AS d LEFT JOIN numbered AS n USING (fleet, unit)
+            GROUP BY ALL
+        ),
+        bounds AS (
+            SELECT p.fleet, p.unit, a.run_start AS w_start, b.run_start AS w_end
+            FROM spans AS p
+            LEFT JOIN numbered AS a ON a.fleet = p.fleet AND a.unit = p.unit AND a.k = p.k_start
+            LEFT JOIN numbered AS b ON b.fleet = p.fleet AND b.unit = p.unit AND b.k = p.k_end
+        )
+        SELECT w.fleet, w.unit, w.w_start, w.w_end, coalesce(sum(m.n_rows), 0)::BIGINT AS n_samples
+        FROM bounds AS w
+        LEFT JOIN air.messages AS m ON m.fleet = w.fleet AND m.unit = w.unit AND m.stream IN ('pressure', 'can')
+            AND (w.w_start IS NULL OR m.t_last >= w.w_start) AND (w.w_end IS NULL OR m.t_first < w.w_end)
+        GROUP BY ALL
+        ORDER BY w.fleet, w.unit
+        """,
+        {"after": after, "upto": upto},
+    ).cast(dict(WINDOWS))
+
+
+def all_windows(store: Store) -> pl.DataFrame:
+    """Give every unit that has anything, with an open window."""
+    return store.frame(
+        "SELECT fleet, unit, NULL::TIMESTAMP AS w_start, NULL::TIMESTAMP AS w_end,"
+        " coalesce(sum(n_rows) FILTER (stream IN ('pressure', 'can')), 0)::BIGINT AS n_samples"
+        " FROM air.messages GROUP BY fleet, unit ORDER BY fleet, unit"
+    ).cast(dict(WINDOWS))
+
+
+def read_window(store: Store, chosen: pl.DataFrame) -> dict[str, pl.DataFrame]:
+    """Read samples of the chosen windows, governor events in them, and the whole trouble-code history of their units.
+
+    Returns
+    -------
+    dict of DataFrame
+        ``samples`` sorted by ``fleet, unit, t``; ``governor_events, fault_reports, fault_codes`` sorted by time.
+    """
+    cursor = store.cursor
+    cursor.register("w", chosen.to_arrow(compat_level=pl.CompatLevel.oldest()))
+    try:
+        samples = cursor.execute(
+            f"SELECT {_SAMPLE_COLUMNS} FROM air.samples AS s JOIN w ON s.fleet = w.fleet AND s.unit = w.unit"
+            f" WHERE {_INSIDE.format(t='s.t')}"
+        ).pl()
+        governor = cursor.execute(
+            "SELECT e.* FROM air.governor_events AS e JOIN w ON e.fleet = w.fleet AND e.unit = w.unit"
+            f" WHERE {_INSIDE.format(t='e.t')} ORDER BY e.t"
+        ).pl()
+        reports = cursor.execute("SELECT e.* FROM air.fault_reports AS e SEMI JOIN w USING (fleet, unit) ORDER BY e.t").pl()
+        codes = cursor.execute("SELECT e.* FROM air.fault_codes AS e SEMI JOIN w USING (fleet, unit) ORDER BY e.t").pl()
+    finally:
+        cursor.unregister("w")
+    return {
+        "samples": samples.cast(dict(SAMPLE_SCHEMA)).sort("fleet", "unit", "t"),
+        "governor_events": governor.cast(dict(GOVERNOR_SCHEMA)),
+        "fault_reports": reports.cast(dict(REPORT_SCHEMA)),
+        "fault_codes": codes.cast(dict(CODE_SCHEMA)),
+    }
+
+
+def replace_windows(store: Store, chosen: pl.DataFrame, runs: pl.DataFrame, readings: pl.DataFrame) -> None:
+    """Put the runs and readings of the chosen windows in place of what was there, in one transaction."""
+    inside = _INSIDE.format(t="o.run_start")
+    with store.transaction(w=chosen, new_runs=runs, new_readings=readings) as write:
+        write.execute(f"DELETE FROM air.runs AS o USING w WHERE o.fleet = w.fleet AND o.unit = w.unit AND {inside}")
+        write.execute(
+            "DELETE FROM air.readings AS o USING w WHERE o.fleet = w.fleet AND o.unit = w.unit"
+            f" AND (o.run_start IS NULL OR ({inside}))"
+        )
+        write.execute("INSERT INTO air.runs BY NAME SELECT * FROM new_runs")
+        write.execute("INSERT INTO air.readings BY NAME SELECT * FROM new_readings")
+
+
+def set_mark(store: Store, job: str, batch: int) -> None:
+    """Remember that ``job`` has taken in everything up to ``batch``."""
+    with store.transaction() as write:
+        write.execute("DELETE FROM air.derive_marks WHERE job = ?", [job])
+        write.execute("INSERT INTO air.derive_marks VALUES (?, ?)", [job, batch])
+
+
+def readings(store: Store, units: pl.DataFrame | None = None) -> pl.DataFrame:
+    """Give readings, of all units or of those in ``units`` (``fleet, unit``), columns as `airwatch.derive.frames.READINGS`."""
+    names = ", ".join(f'"{name}"' for name in READINGS)
+    order = 'ORDER BY fleet, unit, "start", "check", circuit'
+    if units is None:
+        return store.frame(f"SELECT {names} FROM air.readings {order}").cast(dict(READINGS))
+    cursor = store.cursor
+    cursor.register("wanted", units.select("fleet", "unit").to_arrow(compat_level=pl.CompatLevel.oldest()))
+    try:
+        return cursor.execute(
+            f"SELECT {names} FROM air.readings SEMI JOIN wanted USING (fleet, unit) {order}"
+        ).pl().cast(dict(READINGS))
+    finally:
+        cursor.unregister("wanted")
+
+
+def replace_alerts(store: Store, units: pl.DataFrame, alerts: pl.DataFrame) -> None:
+    """Put ``alerts`` in place of the alerts of ``units`` (``fleet, unit``)."""
+    with store.transaction(u=units.select("fleet", "unit"), new_alerts=alerts) as write:
+        write.execute("DELETE FROM air.alerts AS o USING u WHERE o.fleet = u.fleet AND o.unit = u.unit")
+        write.execute("INSERT INTO air.alerts BY NAME SELECT * FROM new_alerts")
+
+
+def chunks(chosen: pl.DataFrame, *, most_samples: int) -> Iterable[pl.DataFrame]:
+    """Split windows into groups of about ``most_samples`` samples, at least one unit each."""
+    group = (chosen["n_samples"].cum_sum() - chosen["n_samples"]) // most_samples
+    return chosen.with_columns(group=group).partition_by("group", maintain_order=True, include_key=False)

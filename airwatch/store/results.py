@@ -1,0 +1,143 @@
+"""What pages and commands read: units, newest readings, alerts, histories, counts."""
+
+from datetime import datetime
+
+import polars as pl
+
+from airwatch.alerts.fold import ALERTS
+from airwatch.contract.columns import TIME
+from airwatch.derive.frames import READINGS
+from airwatch.store.database import Store
+
+_READING_NAMES = ", ".join(f'"{name}"' for name in READINGS)
+_TANKS = ("supply_kpa", "primary_kpa", "secondary_kpa", "trailer_kpa")
+
+
+def count_units(store: Store) -> int:
+    """Give the number of units that are registered or have sent something."""
+    row = store.cursor.execute(
+        "SELECT count(*) FROM (SELECT fleet, unit FROM air.units WHERE kind <> 'trailer'"
+        " UNION SELECT fleet, unit FROM air.messages)"
+    ).fetchone()
+    return int(row[0]) if row else 0
+
+
+def alerts(store: Store, fleet: str | None = None, unit: str | None = None) -> pl.DataFrame:
+    """Give alerts, of one unit where it is named; columns as `airwatch.alerts.fold.ALERTS`."""
+    return store.frame(
+        f"SELECT {', '.join(ALERTS)} FROM air.alerts"
+        " WHERE ($fleet IS NULL OR fleet = $fleet) AND ($unit IS NULL OR unit = $unit) ORDER BY fleet, unit, fault",
+        {"fleet": fleet, "unit": unit},
+    ).cast(dict(ALERTS))
+
+
+def unit_states(store: Store) -> pl.DataFrame:
+    """Give one row for each unit, registered or heard of.
+
+    Returns
+    -------
+    DataFrame
+        ``fleet, unit, kind, home_shop`` (null where not registered), ``last_t`` newest data time, ``last_received``, ``n_messages``,
+        and how many of the newest readings of each check and circuit have each verdict: ``n_fail, n_watch, n_unknown, n_pass``.
+    """
+    return store.frame(
+        """
+        WITH heard AS (
+            SELECT fleet, unit, max(t_last) AS last_t, max(received) AS last_received, count(*) AS n_messages
+            FROM air.messages GROUP BY ALL
+        ),
+        newest AS (
+            SELECT fleet, unit, "check", circuit, arg_max(verdict, "end") AS verdict
+            FROM air.readings GROUP BY ALL
+        ),
+        counted AS (
+            SELECT fleet, unit,
+                count(*) FILTER (verdict = 'fail') AS n_fail, count(*) FILTER (verdict = 'watch') AS n_watch,
+                count(*) FILTER (verdict = 'unknown') AS n_unknown, count(*) FILTER (verdict = 'pass') AS n_pass
+            FROM newest GROUP BY ALL
+        )
+        SELECT coalesce(h.fleet, u.fleet) AS fleet, coalesce(h.unit, u.unit) AS unit, u.kind, u.home_shop,
+            h.last_t, h.last_received, coalesce(h.n_messages, 0) AS n_messages,
+            coalesce(c.n_fail, 0) AS n_fail, coalesce(c.n_watch, 0) AS n_watch,
+            coalesce(c.n_unknown, 0) AS n_unknown, coalesce(c.n_pass, 0) AS n_pass
+        FROM heard AS h
+        FULL JOIN (SELECT * FROM air.units WHERE kind <> 'trailer') AS u ON u.fleet = h.fleet AND u.unit = h.unit
+        LEFT JOIN counted AS c ON c.fleet = h.fleet AND c.unit = h.unit
+        ORDER BY 1, 2
+        """
+    )
+
+
+def readings_of(store: Store, fleet: str, unit: str) -> pl.DataFrame:
+    """Give all readings of one unit by time; columns as `airwatch.derive.frames.READINGS`."""
+    return store.frame(
+        f'SELECT {_READING_NAMES} FROM air.readings WHERE fleet = $fleet AND unit = $unit ORDER BY "start", "check", circuit',
+        {"fleet": fleet, "unit": unit},
+    ).cast(dict(READINGS))
+
+
+def newest_readings_of(store: Store, fleet: str, unit: str) -> pl.DataFrame:
+    """Give the newest reading of each check and circuit of one unit; columns as `airwatch.derive.frames.READINGS`."""
+    return store.frame(
+        f"SELECT {_READING_NAMES} FROM air.readings WHERE fleet = $fleet AND unit = $unit"
+        ' QUALIFY row_number() OVER (PARTITION BY "check", circuit ORDER BY "end" DESC, "start" DESC) = 1'
+        ' ORDER BY "check", circuit',
+        {"fleet": fleet, "unit": unit},
+    ).cast(dict(READINGS))
+
+
+def sample_span(store: Store, fleet: str, unit: str) -> tuple[datetime, datetime] | None:
+    """Give the first and last data time of one unit's samples, None if there are none."""
+    row = store.cursor.execute(
+        "SELECT min(t), max(t) FROM air.samples WHERE fleet = ? AND unit = ?", [fleet, unit]
+    ).fetchone()
+    return (row[0], row[1]) if row and row[0] is not None else None
+
+
+def pressure_history(
+    store: Store, fleet: str, unit: str, *, start: datetime, end: datetime, most_points: int = 2000
+) -> pl.DataFrame:
+    """Give one unit's pressures between two times, thinned so that every peak and dip stays visible.
+
+    Each of ``most_points / 2`` equal intervals gives its least and its greatest value of each tank; where there are no more samples than
+    points, they come as they are.
+
+    Returns
+    -------
+    DataFrame, sorted by ``t``
+        ``t`` (UTC), ``supply_kpa, primary_kpa, secondary_kpa, trailer_kpa, engine_rpm, speed_kph`` (the last two the
+        greatest of the interval).
+    """
+    keys = {"fleet": fleet, "unit": unit, "start": start, "end": end}
+    inside = "FROM air.samples WHERE fleet = $fleet AND unit = $unit AND t >= $start AND t <= $end"
+    counted = store.cursor.execute(f"SELECT count(*) {inside}", keys).fetchone()
+    names = [*_TANKS, "engine_rpm", "speed_kph"]
+    if counted is None or counted[0] <= most_points:
+        return store.frame(f"SELECT t, {', '.join(names)} {inside} ORDER BY t", keys).cast({"t": TIME})
+    step_us = max(1, int((end - start).total_seconds() * 1e6 / max(1, most_points // 2)))
+    least = ", ".join(f"min({name}) AS {name}" if name in _TANKS else f"max({name}) AS {name}" for name in names)
+    most = ", ".join(f"max({name}) AS {name}" for name in names)
+    bucket = "epoch_us(t) // $step_us"
+    return store.frame(
+        f"SELECT min(t) AS t, {least} {inside} GROUP BY {bucket}"
+        f" UNION ALL SELECT max(t) AS t, {most} {inside} GROUP BY {bucket} ORDER BY t",
+        {**keys, "step_us": step_us},
+    ).cast({"t": TIME})
+
+
+def landing_counts(store: Store) -> dict[str, int]:
+    """Give how many messages, samples, repeated rows and rejects the store has."""
+    row = store.cursor.execute(
+        "SELECT count(*), coalesce(sum(n_rows), 0), coalesce(sum(n_rows - n_new), 0), coalesce(sum(n_conflicting), 0),"
+        " coalesce(sum(n_out_of_range), 0), (SELECT count(*) FROM air.rejects), (SELECT count(*) FROM air.samples)"
+        " FROM air.messages"
+    ).fetchone()
+    names = ("messages", "rows", "repeated", "conflicting", "out_of_range", "rejects", "samples")
+    return dict(zip(names, map(int, row or (0,) * len(names)), strict=True))
+
+
+def unit_of(store: Store, fleet: str, unit: str) -> dict[str, object] | None:
+    """Give the registry's row of one unit, None if it is not registered."""
+    frame = store.frame("SELECT * FROM air.units WHERE fleet = $fleet AND unit = $unit", {"fleet": fleet, "unit": unit})
+    return frame.row(0, named=True) if frame.height else None
+

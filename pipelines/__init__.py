@@ -1,0 +1,1 @@
+"""Thin jobs: read, derive, compare, write. No arithmetic of their own."""
