@@ -11,7 +11,7 @@ from msgspec import Meta, Struct
 
 from airwatch.errors import RegistryError
 
-Positive = Annotated[float, Meta(gt=0)]
+Positive = Annotated[float, Meta(gt=0, le=1e6)]
 Name = Annotated[str, Meta(pattern=r"^[A-Za-z0-9._-]{1,64}$")]
 Chambers = Annotated[str, Meta(pattern=r"^(\w+:\d+(\.\d+)?L?)(;\w+:\d+(\.\d+)?L?)*$")]
 
@@ -39,27 +39,42 @@ class Unit(Struct, frozen=True):
     chambers: Chambers | None = None
 
 
-HEADER = (
-    "unit,fleet,kind,axles,trailer_towing,rule_set,home_shop,supply_l,primary_l,secondary_l,required_l,"
-    "compressor_cc,governed_rpm,cut_out_kpa,chambers"
-).split(",")
-SCHEMA: dict[str, type[pl.DataType]] = {
-    "unit": pl.String,
-    "fleet": pl.String,
-    "kind": pl.String,
-    "axles": pl.Int32,
-    "trailer_towing": pl.Boolean,
-    "rule_set": pl.String,
-    "home_shop": pl.String,
-    "supply_l": pl.Float64,
-    "primary_l": pl.Float64,
-    "secondary_l": pl.Float64,
-    "required_l": pl.Float64,
-    "compressor_cc": pl.Float64,
-    "governed_rpm": pl.Float64,
-    "cut_out_kpa": pl.Float64,
-    "chambers": pl.String,
-}
+HEADER = [
+    "unit",
+    "fleet",
+    "kind",
+    "axles",
+    "trailer_towing",
+    "rule_set",
+    "home_shop",
+    "supply_l",
+    "primary_l",
+    "secondary_l",
+    "required_l",
+    "compressor_cc",
+    "governed_rpm",
+    "cut_out_kpa",
+    "chambers",
+]
+SCHEMA = pl.Schema(
+    {
+        "unit": pl.String(),
+        "fleet": pl.String(),
+        "kind": pl.String(),
+        "axles": pl.Int32(),
+        "trailer_towing": pl.Boolean(),
+        "rule_set": pl.String(),
+        "home_shop": pl.String(),
+        "supply_l": pl.Float64(),
+        "primary_l": pl.Float64(),
+        "secondary_l": pl.Float64(),
+        "required_l": pl.Float64(),
+        "compressor_cc": pl.Float64(),
+        "governed_rpm": pl.Float64(),
+        "cut_out_kpa": pl.Float64(),
+        "chambers": pl.String(),
+    }
+)
 """A frame of units, columns in the order of the file."""
 
 
@@ -86,21 +101,28 @@ def read_units(path: Path) -> pl.DataFrame:
         with path.open(newline="", encoding="utf-8-sig") as text:
             rows = csv.DictReader(text, strict=True)
             if rows.fieldnames is None or list(rows.fieldnames) != HEADER:
-                raise RegistryError(f"{path} line 1: the header must be {','.join(HEADER)}; got {','.join(rows.fieldnames or [])}")
+                raise RegistryError(
+                    f"{path} line 1: the header must be {','.join(HEADER)}; got {','.join(rows.fieldnames or [])}"
+                )
             units = [(_Place(path, rows.line_num), _unit(row, _Place(path, rows.line_num))) for row in rows]
     except (OSError, csv.Error, UnicodeDecodeError) as err:
         raise RegistryError(f"{path}: can't be read as a registry: {err}; check --units") from err
     seen: dict[tuple[str, str], _Place] = {}
     for place, unit in units:
         if (other := seen.get((unit.fleet, unit.unit))) is not None:
-            raise RegistryError(f"{path} line {place.line}: unit {unit.unit!r} of fleet {unit.fleet!r} stands in line {other.line} already")
+            raise RegistryError(
+                f"{path} line {place.line}: unit {unit.unit!r} of fleet {unit.fleet!r}"
+                f" stands in line {other.line} already"
+            )
         seen[unit.fleet, unit.unit] = place
     return pl.DataFrame([msgspec.structs.asdict(unit) for _, unit in units], schema=SCHEMA)
 
 
 def _unit(row: dict[str, str | None], place: _Place) -> Unit:
     if None in row or None in row.values():
-        raise RegistryError(f"{place.path} line {place.line}: {len(HEADER)} fields are needed, one for each name of the header")
+        raise RegistryError(
+            f"{place.path} line {place.line}: {len(HEADER)} fields are needed, one for each name of the header"
+        )
     filled = {name: value.strip() for name, value in row.items() if value and value.strip()}
     if (towing := filled.get("trailer_towing")) is not None and towing not in ("0", "1"):
         raise RegistryError(f"{place.path} line {place.line}: trailer_towing is {towing!r}; it must be 1 or 0")

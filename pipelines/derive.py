@@ -23,7 +23,9 @@ class Derivation:
     n_readings: int
 
 
-def derive_new(store: Store, *, everything: bool = False, derive_window: Callable[[Window], Derived] = derive) -> Derivation:
+def derive_new(
+    store: Store, *, everything: bool = False, derive_window: Callable[[Window], Derived] = derive
+) -> Derivation:
     """Derive what has landed since the last call, or everything.
 
     Parameters
@@ -47,7 +49,9 @@ def derive_new(store: Store, *, everything: bool = False, derive_window: Callabl
     if chosen.height:
         facts = unit_facts(chosen, registered_units(store))
         for chunk in stored.chunks(chosen, most_samples=_SAMPLES_A_CHUNK):
-            window = Window(**stored.read_window(store, chunk), facts=facts.join(chunk, on=["fleet", "unit"], how="semi"))
+            window = Window(
+                **stored.read_window(store, chunk), facts=facts.join(chunk, on=["fleet", "unit"], how="semi")
+            )
             derived = derive_window(window)
             stored.replace_windows(store, chunk, derived.runs, derived.readings)
             stored.replace_alerts(store, chunk, fold_alerts(stored.readings(store, chunk)))
@@ -55,4 +59,3 @@ def derive_new(store: Store, *, everything: bool = False, derive_window: Callabl
             n_readings += derived.readings.height
     stored.set_mark(store, JOB, upto)
     return Derivation(chosen.height, n_samples, n_readings)
-

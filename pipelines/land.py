@@ -20,7 +20,12 @@ _NO_FLEET = "unassigned"
 
 
 def land_recordings(
-    store: Store, paths: list[Path], *, unit: str | None = None, root: str = ROOT, on_batch: Callable[[Landed], None] | None = None
+    store: Store,
+    paths: list[Path],
+    *,
+    unit: str | None = None,
+    root: str = ROOT,
+    on_batch: Callable[[Landed], None] | None = None,
 ) -> list[Landed]:
     """Land recordings, each batch in a transaction of its own.
 
@@ -45,8 +50,7 @@ def land_recordings(
     writer = TelemetryWriter(store)
     landed = []
     for path in paths:
-        messages = iter(_messages(store, path, unit, root))
-        while batch := list(islice(messages, _MESSAGES_A_BATCH if not _is_can(path) else 1)):
+        for batch in _batches(_messages(store, path, unit, root), _MESSAGES_A_BATCH if not _is_can(path) else 1):
             landed.append(writer.write(decode_batch(batch, root=root)))
             if on_batch:
                 on_batch(landed[-1])
@@ -58,12 +62,31 @@ def _messages(store: Store, path: Path, unit: str | None, root: str) -> Iterator
     if names.endswith((".ndjson", ".jsonl")):
         return read_messages(path)
     if not names.endswith(".log"):
-        raise RecordingError(f"{path}: not a recording that can be landed; it must end in .ndjson or .log, plain or .gz or .zst")
+        raise RecordingError(
+            f"{path}: not a recording that can be landed; it must end in .ndjson or .log, plain or .gz or .zst"
+        )
     if unit is None:
         raise RecordingError(f"{path}: a CAN log does not say whose it is; add --unit")
     if not is_name(unit):
         raise RecordingError(f"--unit {unit!r}: a unit's name is 1 to 64 of A-Z a-z 0-9 . _ -")
     return _can_messages(path, Topic(_fleet_of(store, unit), unit, "can").path(root))
+
+
+def _batches(messages: Iterator[RawMessage], size: int) -> Iterator[list[RawMessage]]:
+    """Cut into batches; what stands before a broken place of a recording is a batch, too."""
+    batch: list[RawMessage] = []
+    try:
+        for message in messages:
+            batch.append(message)
+            if len(batch) == size:
+                yield batch
+                batch = []
+    except RecordingError:
+        if batch:
+            yield batch
+        raise
+    if batch:
+        yield batch
 
 
 def _is_can(path: Path) -> bool:

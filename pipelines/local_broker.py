@@ -1,4 +1,4 @@
-"""A broker inside the program, for the demo: a process of its own, on loopback, without passwords. Never for a fleet."""
+"""A broker inside the program, for the demo: own process, loopback, no passwords. Never for a fleet."""
 
 import asyncio
 import logging

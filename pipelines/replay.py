@@ -1,10 +1,12 @@
 """Publishing recordings to a broker, as fast as acknowledged or at a multiple of the speed they were recorded at."""
 
+import logging
+import re
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 import paho.mqtt.client as paho
 from paho.mqtt.packettypes import PacketTypes
@@ -12,12 +14,15 @@ from paho.mqtt.properties import Properties
 
 from airwatch.contract.message import RawMessage
 from airwatch.contract.recordings import read_messages
-from airwatch.errors import BrokerError
+from airwatch.errors import BrokerError, RecordingError
 from airwatch.landing.broker_url import BrokerUrl
 from airwatch.landing.client import connect, make_client
 
+log = logging.getLogger(__name__)
+
 _IN_FLIGHT = 1000
 _LONGEST_WAIT_S = 60.0
+_NO_WILDCARD = re.compile(r"[^+#\0]+")
 
 
 def replay(
@@ -60,8 +65,12 @@ def replay(
     """
     publisher = _Publisher(broker, version, client_id, on_published)
     with publisher:
-        for message in _paced((m for path in paths for m in read_messages(path)), speed):
-            publisher.publish(message)
+        try:
+            for message in _paced((m for path in paths for m in read_messages(path)), speed):
+                publisher.publish(message)
+        except RecordingError:
+            publisher.settle()  # what stands before the broken place has gone out
+            raise
         publisher.settle()
     return publisher.published
 
@@ -84,12 +93,14 @@ class _Publisher:
         self._acknowledged = 0
         self.published = 0
 
-    def __enter__(self) -> "_Publisher":
+    def __enter__(self) -> Self:
         connect(self._client, self._broker, is_persistent=False)
         self._client.loop_start()
         if not self._connected.wait(_LONGEST_WAIT_S) or self._refused:
             self._client.loop_stop()
-            raise BrokerError(f"{self._broker} does not take the client: {self._refused or 'no answer'}; check user and password")
+            raise BrokerError(
+                f"{self._broker} does not take the client: {self._refused or 'no answer'}; check user and password"
+            )
         return self
 
     def __exit__(self, *_exc: object) -> None:
@@ -98,8 +109,9 @@ class _Publisher:
 
     def publish(self, message: RawMessage) -> None:
         """Hand one message on, waiting for room in flight."""
-        if not message.topic:
-            return  # a broken line of the recording has no topic to be published to
+        if not message.topic or not _NO_WILDCARD.fullmatch(message.topic):
+            log.warning("%s: not published, it has no topic that a message can be published to", message.line)
+            return
         properties = None
         if self._client.protocol == paho.MQTTv5 and message.content_type:
             properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]

@@ -22,8 +22,8 @@ _NICE = 10
 def running(store: Store, subscriber: Subscriber, *, every_s: float) -> Iterator[None]:
     """Land and derive while the block lasts; at its end commit what has been received.
 
-    Derivation runs every ``every_s`` seconds in a process of its own, which gets frames and gives frames back, so that neither the
-    interpreter lock nor the cores are taken from landing and pages.
+    Derivation runs every ``every_s`` seconds in a process of its own, which gets frames and gives frames back, so
+    that neither the interpreter lock nor the cores are taken from landing and pages.
     """
     ending = threading.Event()
     with ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=_yield_cores) as pool:

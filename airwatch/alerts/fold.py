@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from hashlib import blake2b
+from typing import Literal
 
 import polars as pl
 
@@ -9,31 +10,33 @@ from airwatch.alerts.rules import Rule, shipped_rules
 from airwatch.contract.columns import TIME
 from airwatch.derive.frames import READINGS, UNIT, require
 
-ALERTS: dict[str, pl.DataType | type[pl.DataType]] = {
-    "id": pl.String,
-    "fleet": pl.String,
-    "unit": pl.String,
-    "trailer": pl.String,
-    "fault": pl.String,
-    "circuit": pl.String,
-    "severity": pl.String,
-    "confidence": pl.Float64,
-    "opened": TIME,
-    "updated": TIME,
-    "crossing_early": TIME,
-    "crossing_likely": TIME,
-    "crossing_late": TIME,
-    "state": pl.String,
-    "summary": pl.String,
-}
+ALERTS = pl.Schema(
+    {
+        "id": pl.String(),
+        "fleet": pl.String(),
+        "unit": pl.String(),
+        "trailer": pl.String(),
+        "fault": pl.String(),
+        "circuit": pl.String(),
+        "severity": pl.String(),
+        "confidence": pl.Float64(),
+        "opened": TIME,
+        "updated": TIME,
+        "crossing_early": TIME,
+        "crossing_likely": TIME,
+        "crossing_late": TIME,
+        "state": pl.String(),
+        "summary": pl.String(),
+    }
+)
 """One row an alert: the contract's columns, with the fleet."""
 
 
 def fold_alerts(readings: pl.DataFrame, rules: Sequence[Rule] | None = None) -> pl.DataFrame:
     """Open an alert for each unit and fault whose newest readings lie beyond a limit often enough.
 
-    Confidence is the share of the looked-at readings that are beyond the limit. ``opened`` is the end of the reading that
-    completed the evidence, in the stretch of readings that still holds; ``updated`` the end of the newest reading.
+    Confidence is the share of the looked-at readings that are beyond the limit. ``opened`` is the end of the reading
+    that completed the evidence, in the stretch of readings that still holds; ``updated`` the end of the newest reading.
 
     Parameters
     ----------
@@ -68,7 +71,7 @@ def _fold(readings: pl.DataFrame, rule: Rule) -> pl.DataFrame:
         readings.filter((pl.col("check") == rule.check) & of_circuit & pl.col("value").is_not_null())
         .sort(*UNIT, "end")
         .with_columns(is_beyond=is_beyond, edge=edge)
-        .with_columns(n_beyond=pl.col("is_beyond").cast(pl.Int32).rolling_sum(rule.of_last, min_samples=1).over(UNIT))
+        .with_columns(n_beyond=pl.col("is_beyond").cast(pl.Int32()).rolling_sum(rule.of_last, min_samples=1).over(UNIT))
         .with_columns(holds=pl.col("n_beyond") >= rule.at_least)
         .with_columns(stretch=pl.col("holds").rle_id().over(UNIT))
     )
@@ -79,7 +82,9 @@ def _fold(readings: pl.DataFrame, rule: Rule) -> pl.DataFrame:
         .agg(
             trailer=pl.col("trailer").last(),
             circuit=pl.col("circuit").last(),
-            verdict=pl.when((pl.col("verdict").filter(beyond) == "fail").any()).then(pl.lit("fail")).otherwise(pl.lit("watch")),
+            verdict=pl.when((pl.col("verdict").filter(beyond) == "fail").any())
+            .then(pl.lit("fail"))
+            .otherwise(pl.lit("watch")),
             confidence=pl.col("n_beyond").last() / rule.of_last,
             opened=pl.col("end").first(),
             updated=pl.col("end").last(),
@@ -93,10 +98,13 @@ def _fold(readings: pl.DataFrame, rule: Rule) -> pl.DataFrame:
 
 def _alert(row: dict[str, object], rule: Rule) -> tuple[object, ...]:
     key = f"{row['fleet']}/{row['unit']}/{rule.fault}"
-    verdict = "fail" if row["verdict"] == "fail" else "watch"
+    verdict: Literal["fail", "watch"] = "fail" if row["verdict"] == "fail" else "watch"
     value, edge, note = row["value"], row["edge"], str(row["note"])
-    says = rule.says.format(value=f"{value:.3g}", limit=f"{edge:.3g}", measure=row["measure"], note=note, circuit=row["circuit"])
-    return (
-        blake2b(key.encode(), digest_size=8).hexdigest(), row["fleet"], row["unit"], row["trailer"], rule.fault, row["circuit"],
-        rule.severity.get(verdict, "low"), row["confidence"], row["opened"], row["updated"], None, None, None, "open", says,
-    )  # fmt: skip
+    says = rule.says.format(
+        value=f"{value:.3g}", limit=f"{edge:.3g}", measure=row["measure"], note=note, circuit=row["circuit"]
+    )
+    id_ = blake2b(key.encode(), digest_size=8).hexdigest()
+    severity = rule.severity.get(verdict, "low")
+    crossing = (None, None, None)  # early, likely, late: trends are not followed yet
+    whose = (row["fleet"], row["unit"], row["trailer"], rule.fault, row["circuit"])
+    return (id_, *whose, severity, row["confidence"], row["opened"], row["updated"], *crossing, "open", says)

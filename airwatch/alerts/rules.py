@@ -48,7 +48,9 @@ def parse_rules(text: str) -> list[Rule]:
     faults = [rule.fault for rule in rules]
     for rule in rules:
         if rule.at_least > rule.of_last:
-            raise LimitTableError(f"alert rule {rule.fault!r}: at_least {rule.at_least} is more than of_last {rule.of_last}")
+            raise LimitTableError(
+                f"alert rule {rule.fault!r}: at_least {rule.at_least} is more than of_last {rule.of_last}"
+            )
         if faults.count(rule.fault) > 1:
             raise LimitTableError(f"alert rule {rule.fault!r} stands twice")
     return rules
@@ -56,5 +58,5 @@ def parse_rules(text: str) -> list[Rule]:
 
 @cache
 def shipped_rules() -> tuple[Rule, ...]:
-    """The rules that come with the program."""
+    """Give the rules that come with the program."""
     return tuple(parse_rules(files("airwatch.alerts").joinpath("rules.toml").read_text("utf-8")))

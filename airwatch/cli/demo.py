@@ -32,7 +32,9 @@ _VERSION = "3.1.1"  # what the broker inside the program speaks
 
 @click.command()
 @click.option("--once", is_flag=True, help="End after the table.")
-@click.option("--recording", type=options.FILE, default=_DATA / "demo_fleet.ndjson.zst", help="Another recording to show.")
+@click.option(
+    "--recording", type=options.FILE, default=_DATA / "demo_fleet.ndjson.zst", help="Another recording to show."
+)
 @click.option("--units", type=options.FILE, default=_DATA / "units.csv", help="The registry that goes with it.")
 @click.option("--db", type=options.FILE, help="Keep the store here; without it, it goes when the demo ends.")
 @click.option("--port", default=8420, show_default=True, help="Of the pages, on loopback; 0: any free one.")
@@ -41,7 +43,10 @@ def demo(*, once: bool, recording: Path, units: Path, db: Path | None, port: int
     if not recording.exists():
         raise RecordingError(f"{recording}: no such recording; run this in a clone of the project, or give --recording")
     console = Console(stderr=True)
-    with tempfile.TemporaryDirectory(prefix="airwatch-demo-") as folder, Store.open(db or Path(folder) / "demo.duckdb") as store:
+    with (
+        tempfile.TemporaryDirectory(prefix="airwatch-demo-") as folder,
+        Store.open(db or Path(folder) / "demo.duckdb") as store,
+    ):
         began = time.monotonic()
         take_units(store, units)
         _land_over_mqtt(store, recording, console)
@@ -71,13 +76,17 @@ def _land_over_mqtt(store: Store, recording: Path, console: Console) -> None:
         task = progress.add_task("landing over MQTT", total=None)
         last_change, last_count = time.monotonic(), -1
         while total.value < 0 or subscriber.health.committed < total.value:
-            progress.update(task, completed=subscriber.health.committed, total=total.value if total.value >= 0 else None)
+            progress.update(
+                task, completed=subscriber.health.committed, total=total.value if total.value >= 0 else None
+            )
             if subscriber.health.committed != last_count:
                 last_change, last_count = time.monotonic(), subscriber.health.committed
             elif time.monotonic() - last_change > _QUIET_S or publisher.exitcode not in (None, 0):
                 break
             publisher.join(0.1) if publisher.is_alive() else time.sleep(0.05)
-        progress.update(task, completed=subscriber.health.committed, total=max(total.value, subscriber.health.committed))
+        progress.update(
+            task, completed=subscriber.health.committed, total=max(total.value, subscriber.health.committed)
+        )
         subscriber.stop()
         if total.value < 0 or subscriber.health.committed < total.value:
             raise RecordingError(
@@ -97,6 +106,8 @@ def _print_attention(ranked: pl.DataFrame, n_units: int) -> None:
         table.add_column(name, overflow="fold")
     for row in ranked.iter_rows(named=True):
         more = f" (and {row['n_alerts'] - 1} more)" if row["n_alerts"] > 1 else ""
-        table.add_row(f"{row['fleet']}/{row['unit']}", row["severity"], f"{row['since']:%Y-%m-%d}", row["reason"] + more)
+        table.add_row(
+            f"{row['fleet']}/{row['unit']}", row["severity"], f"{row['since']:%Y-%m-%d}", row["reason"] + more
+        )
     Console().print(table)
     click.echo("A reading finds work; it never clears a vehicle. Qualified inspectors and local rules decide.")

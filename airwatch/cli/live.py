@@ -44,12 +44,24 @@ def subscribe(broker: BrokerUrl, version: str, db: Path, units: Path | None, roo
 @click.command()
 @click.argument("files", nargs=-1, required=True, type=options.FILE)
 @options.broker
-@click.option("--speed", type=click.FloatRange(min=0), default=1.0, show_default=True, help="Times the recorded speed; 0: as fast as acknowledged.")
+@click.option(
+    "--speed",
+    type=click.FloatRange(min=0),
+    default=1.0,
+    show_default=True,
+    help="Times the recorded speed; 0: as fast as acknowledged.",
+)
 def replay(files: tuple[Path, ...], broker: BrokerUrl, version: str, speed: float) -> None:
     """Publish recordings to a broker."""
     with Progress(console=Console(stderr=True), transient=True) as progress:
         task = progress.add_task("publishing", total=None)
-        count = publish(files, broker, speed=speed, version=version, on_published=lambda n: progress.update(task, completed=n, description=f"published {n} messages"))
+        count = publish(
+            files,
+            broker,
+            speed=speed,
+            version=version,
+            on_published=lambda n: progress.update(task, completed=n, description=f"published {n} messages"),
+        )
     click.echo(f"published {count} messages to {broker}")
 
 
@@ -63,7 +75,15 @@ def replay(files: tuple[Path, ...], broker: BrokerUrl, version: str, speed: floa
 @click.option("--every", "every_s", default=30.0, show_default=True, help="Seconds between derivations.")
 @click.option("--client-id", default="airwatch", show_default=True, help="The session's name at the broker.")
 def serve(
-    broker: BrokerUrl, version: str, db: Path, units: Path | None, root: str, host: str, port: int, every_s: float, client_id: str
+    broker: BrokerUrl,
+    version: str,
+    db: Path,
+    units: Path | None,
+    root: str,
+    host: str,
+    port: int,
+    every_s: float,
+    client_id: str,
 ) -> None:
     """Land, derive and show, until stopped."""
     with Store.open(db) as store:

@@ -11,8 +11,8 @@ from airwatch.cli.stored import derive, export, land
 from airwatch.errors import AirwatchError
 
 CAUTION = (
-    "A reading finds work; it never clears a vehicle. Chock the wheels and drain stored air before anyone works on brakes."
-    " Qualified inspectors and local rules decide."
+    "A reading finds work; it never clears a vehicle. Chock the wheels and drain stored air before anyone works on"
+    " brakes. Qualified inspectors and local rules decide."
 )
 
 

@@ -15,7 +15,9 @@ FILE = click.Path(dir_okay=False, path_type=Path)
 
 def db(command: Command) -> Command:
     """Add ``--db``."""
-    return click.option("--db", "db", type=FILE, required=True, metavar="PATH", help="The store, a DuckDB file.")(command)
+    return click.option("--db", "db", type=FILE, required=True, metavar="PATH", help="The store, a DuckDB file.")(
+        command
+    )
 
 
 def units(command: Command) -> Command:
@@ -30,7 +32,7 @@ def root(command: Command) -> Command:
     return click.option("--root", default="air/v1", show_default=True, help="Topic root.")(command)
 
 
-class _Broker(click.ParamType):
+class _Broker(click.ParamType[BrokerUrl]):
     name = "url"
 
     def convert(self, value: Any, _param: click.Parameter | None, _ctx: click.Context | None) -> BrokerUrl:

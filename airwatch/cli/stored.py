@@ -47,7 +47,8 @@ def land(files: tuple[Path, ...], db: Path, units: Path | None, root: str, unit:
         land_recordings(store, list(files), unit=unit, root=root, on_batch=on_batch)
     click.echo(
         f"landed {count['samples']} samples of {count['messages']} messages;"
-        f" {count['repeated']} samples were there already; {count['rejected']} messages set aside (airwatch export rejects)"
+        f" {count['repeated']} samples were there already;"
+        f" {count['rejected']} messages set aside (airwatch export rejects)"
     )
 
 

@@ -26,30 +26,34 @@ from airwatch.contract.payloads import (
 from airwatch.contract.topics import ROOT, Topic, parse_topic
 from airwatch.errors import PayloadError
 
-_MESSAGE = {"message": pl.UInt32}
-_UNIT = {"fleet": pl.String, "unit": pl.String}
-GOVERNOR_SCHEMA = {**_UNIT, "t": TIME, "kind": pl.String, "supply_kpa": pl.Float64}
-REPORT_SCHEMA = {**_UNIT, "t": TIME, "source_address": pl.Int16}
-CODE_SCHEMA = {**REPORT_SCHEMA, "spn": pl.Int32, "fmi": pl.Int16, "count": pl.Int16}
-LAMP_SCHEMA = {**_UNIT, "t": TIME, "lamp": pl.String, "is_on": pl.Boolean}
-LEDGER_SCHEMA = {
-    **_UNIT,
-    "stream": pl.String,
-    "seq": pl.Int64,
-    "received": TIME,
-    "encoding": pl.String,
-    "bytes": pl.Int64,
-    "n_rows": pl.Int64,
-    "n_out_of_range": pl.Int64,
-    "remark": pl.String,
-}
-REJECT_SCHEMA = {
-    "received": TIME,
-    "topic": pl.String,
-    "reason": pl.String,
-    "content_type": pl.String,
-    "payload": pl.Binary,
-}
+_MESSAGE = {"message": pl.UInt32()}
+_UNIT = {"fleet": pl.String(), "unit": pl.String()}
+GOVERNOR_SCHEMA = pl.Schema({**_UNIT, "t": TIME, "kind": pl.String(), "supply_kpa": pl.Float64()})
+REPORT_SCHEMA = pl.Schema({**_UNIT, "t": TIME, "source_address": pl.Int16()})
+CODE_SCHEMA = pl.Schema({**REPORT_SCHEMA, "spn": pl.Int32(), "fmi": pl.Int16(), "count": pl.Int16()})
+LAMP_SCHEMA = pl.Schema({**_UNIT, "t": TIME, "lamp": pl.String(), "is_on": pl.Boolean()})
+LEDGER_SCHEMA = pl.Schema(
+    {
+        **_UNIT,
+        "stream": pl.String(),
+        "seq": pl.Int64(),
+        "received": TIME,
+        "encoding": pl.String(),
+        "bytes": pl.Int64(),
+        "n_rows": pl.Int64(),
+        "n_out_of_range": pl.Int64(),
+        "remark": pl.String(),
+    }
+)
+REJECT_SCHEMA = pl.Schema(
+    {
+        "received": TIME,
+        "topic": pl.String(),
+        "reason": pl.String(),
+        "content_type": pl.String(),
+        "payload": pl.Binary(),
+    }
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,10 +121,7 @@ def decode_batch(messages: Iterable[RawMessage], *, root: str = ROOT) -> Decoded
         try:
             topic = parse_topic(message.topic, root)
             encoding = (message.content_type or _DEFAULT_ENCODING[topic.stream]).split(";")[0].strip().lower()
-            if (read := _READERS.get((topic.stream, encoding))) is None:
-                known = ", ".join(sorted(e for stream, e in _READERS if stream == topic.stream))
-                raise PayloadError(f"content type {encoding[:80]!r} is not one of {known} for stream {topic.stream}")
-            read(gathered, topic, message, encoding)
+            _reader(topic, encoding)(gathered, topic, message, encoding)
         except PayloadError as err:
             gathered.refuse(message, str(err))
     return _frames(gathered)
@@ -153,24 +154,25 @@ def _remark(payload: bytes, kind: type[Any]) -> str | None:
 
 def _read_governor(gathered: _Gathered, topic: Topic, message: RawMessage, encoding: str) -> None:
     body = decode_json(message.payload, GovernorPayload, topic.unit)
+    times = [microseconds(event.t) for event in body.events]
     remark = _remark(message.payload, GovernorPayload)
     row = gathered.account(topic, message, encoding, body.seq, len(body.events), remark)
-    for event in body.events:
-        gathered.governor.append((row, topic.fleet, topic.unit, microseconds(event.t), event.kind, event.supply_kpa))
+    for t_us, event in zip(times, body.events, strict=True):
+        gathered.governor.append((row, topic.fleet, topic.unit, t_us, event.kind, event.supply_kpa))
 
 
 def _read_faults(gathered: _Gathered, topic: Topic, message: RawMessage, encoding: str) -> None:
     body = decode_json(message.payload, FaultsPayload, topic.unit)
     codes = body.codes if isinstance(body.codes, list) else None
     lamps = body.lamps if isinstance(body.lamps, list) else []
+    t_us, lamp_times = microseconds(body.t), [microseconds(event.t) for event in lamps]
     n_rows = (codes is not None) + len(lamps)
     row = gathered.account(topic, message, encoding, body.seq, n_rows, _remark(message.payload, FaultsPayload))
     key = (row, topic.fleet, topic.unit)
     if codes is not None:
-        t_us = microseconds(body.t)
         gathered.reports.append((*key, t_us, body.source_address))
         gathered.codes.extend((*key, t_us, body.source_address, code.spn, code.fmi, code.count) for code in codes)
-    gathered.lamps.extend((*key, microseconds(event.t), event.lamp, event.on) for event in lamps)
+    gathered.lamps.extend((*key, t, event.lamp, event.on) for t, event in zip(lamp_times, lamps, strict=True))
 
 
 def _read_can(gathered: _Gathered, topic: Topic, message: RawMessage, encoding: str) -> None:
@@ -178,10 +180,18 @@ def _read_can(gathered: _Gathered, topic: Topic, message: RawMessage, encoding: 
     if decoded.bad_lines.height:
         first = decoded.bad_lines.row(0, named=True)
         more = f" and {decoded.bad_lines.height - 1} more lines" if decoded.bad_lines.height > 1 else ""
-        gathered.refuse(message, f"line {first['line_no']}: {first['reason']}{more}; the other lines were landed")
+        why = f"line {first['line_no']}: {first['reason']}{more}"
+        lines = decoded.counts.lines
+        if lines.n_lines == lines.n_bad + lines.n_blank:
+            raise PayloadError(f"{why}; no line is a frame")
+        gathered.refuse(message, f"{why}; the other lines were landed")
     n_rows = decoded.samples.height + decoded.fault_reports.height + decoded.lamp_events.height
     row = gathered.account(topic, message, encoding, None, n_rows, decoded.counts.remark())
-    unit = [pl.lit(row, pl.UInt32).alias("message"), pl.lit(topic.fleet).alias("fleet"), pl.lit(topic.unit).alias("unit")]
+    unit = [
+        pl.lit(row, pl.UInt32).alias("message"),
+        pl.lit(topic.fleet).alias("fleet"),
+        pl.lit(topic.unit).alias("unit"),
+    ]
     gathered.frames.append(decoded.samples.with_columns(*unit, trailer=pl.lit(None, pl.String)))
     for rows, frame in (
         (gathered.reports, decoded.fault_reports),
@@ -202,6 +212,13 @@ _READERS: dict[tuple[str, str], _Reader] = {
     ("faults", _JSON): _read_faults,
     ("can", "text/plain"): _read_can,
 }
+
+
+def _reader(topic: Topic, encoding: str) -> _Reader:
+    if (read := _READERS.get((topic.stream, encoding))) is None:
+        known = ", ".join(sorted(e for stream, e in _READERS if stream == topic.stream))
+        raise PayloadError(f"content type {encoding[:80]!r} is not one of {known} for stream {topic.stream}")
+    return read
 
 
 def _frames(gathered: _Gathered) -> DecodedBatch:
@@ -261,7 +278,7 @@ def _samples(gathered: _Gathered) -> pl.DataFrame:
         *(pl.Series(name, values, dtype=pl.Float64) for name, values in gathered.values.items()),
     )
     frames = [frame.select(schema.keys()), *(other.select(schema.keys()) for other in gathered.frames)]
-    return pl.concat([other.cast({name: pl.Float64 for name in COLUMN_NAMES}) for other in frames])
+    return pl.concat([other.cast(dict.fromkeys(COLUMN_NAMES, pl.Float64)) for other in frames])
 
 
 def _within_range(frame: pl.DataFrame, columns: dict[str, Any]) -> tuple[pl.DataFrame, pl.DataFrame]:

@@ -20,9 +20,9 @@ class Column:
     is_switch: bool = False
 
     @property
-    def dtype(self) -> type[pl.DataType]:
+    def dtype(self) -> pl.DataType:
         """Float64 for what is measured, Int8 for a switch (0, 1 or null)."""
-        return pl.Int8 if self.is_switch else pl.Float64
+        return pl.Int8() if self.is_switch else pl.Float64()
 
 
 _FULL_SCALE_16_BIT = 0xFAFF  # the greatest valid code of a 16-bit J1939 value; above it lie 'error' and 'not available'
@@ -43,14 +43,16 @@ COLUMNS: tuple[Column, ...] = (
 )
 COLUMN_NAMES: tuple[str, ...] = tuple(column.name for column in COLUMNS)
 
-TIME = pl.Datetime("us")
+TIME: pl.DataType = pl.Datetime("us")
 """Every time inside the program: UTC, written without a zone."""
 
-SAMPLE_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
-    "fleet": pl.String,
-    "unit": pl.String,
-    "t": TIME,
-    "trailer": pl.String,
-    **{column.name: column.dtype for column in COLUMNS},
-}
+SAMPLE_SCHEMA = pl.Schema(
+    {
+        "fleet": pl.String(),
+        "unit": pl.String(),
+        "t": TIME,
+        "trailer": pl.String(),
+        **{column.name: column.dtype for column in COLUMNS},
+    }
+)
 """A frame of samples. ``trailer`` is "" when the unit is known to be bobtail, null when that is not known."""

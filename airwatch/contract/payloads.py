@@ -5,8 +5,10 @@ many messages at once (ranges) is left to `airwatch.contract.batch`.
 """
 
 import math
+import re
 from datetime import UTC, datetime, timedelta
 from functools import cache
+from itertools import pairwise
 from typing import Annotated, Any, Literal, TypeVar, cast
 
 import msgspec
@@ -17,11 +19,12 @@ from airwatch.errors import PayloadError
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
+_MILLISECOND_US = 1000.0
 _LATEST_US = (datetime(9999, 12, 31, tzinfo=UTC) - EPOCH) // _MICROSECOND
 
 Instant = Annotated[datetime, Meta(tz=True)]
 Sequence = Annotated[int, Meta(ge=0, le=2**63 - 1)]
-Values = list[float | None] | None | UnsetType
+Values = list[float | None] | UnsetType | None
 
 
 class PressurePayload(Struct, gc=False):
@@ -31,7 +34,7 @@ class PressurePayload(Struct, gc=False):
     unit: str
     seq: Sequence
     t0: Instant
-    trailer: str | None | UnsetType = UNSET
+    trailer: str | UnsetType | None = UNSET
     dt_ms: Annotated[float, Meta(gt=0)] | UnsetType = UNSET
     t_ms: list[float] | UnsetType = UNSET
     supply_kpa: Values = UNSET
@@ -89,8 +92,8 @@ class FaultsPayload(Struct, gc=False):
     seq: Sequence
     t: Instant
     source_address: Annotated[int, Meta(ge=0, le=255)] | None = None
-    codes: list[TroubleCode] | None | UnsetType = UNSET
-    lamps: list[LampEvent] | None | UnsetType = UNSET
+    codes: list[TroubleCode] | UnsetType | None = UNSET
+    lamps: list[LampEvent] | UnsetType | None = UNSET
 
 
 Payload = TypeVar("Payload", PressurePayload, GovernorPayload, FaultsPayload)
@@ -107,6 +110,16 @@ def _known(kind: type[Any]) -> frozenset[str]:
 
 
 _KEYS = msgspec.json.Decoder(dict[str, msgspec.Raw])
+_TOKEN = re.compile(rb'"(?:[^"\\]|\\.)*"|-?\d[\d.eE+-]*', re.DOTALL)  # a string, or a number
+_BEYOND = b"1e308"  # beyond every range, and still a double
+
+
+def _bounded(token: re.Match[bytes]) -> bytes:
+    """Write a number that no double can hold as one that is beyond every range all the same."""
+    text = token[0]
+    if text.startswith(b'"') or math.isfinite(float(text)):
+        return text
+    return b"-" + _BEYOND if text.startswith(b"-") else _BEYOND
 
 
 def decode_json(payload: bytes, kind: type[Payload], unit: str) -> Payload:
@@ -115,25 +128,50 @@ def decode_json(payload: bytes, kind: type[Payload], unit: str) -> Payload:
     Raises
     ------
     PayloadError
-        The bytes are not JSON, a field is missing or of the wrong type or value, or ``unit`` is another than the topic's.
+        The bytes are not JSON, a field is missing or of the wrong type or value, or ``unit`` is another than the
+        topic's.
     """
     try:
-        body = cast("Payload", _decoder(kind).decode(payload))
-    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as err:
+        try:
+            body = _decoder(kind).decode(payload)
+        except msgspec.ValidationError as err:
+            if "out of range" not in str(err):
+                raise
+            body = _decoder(kind).decode(_TOKEN.sub(_bounded, payload))
+    except (msgspec.MsgspecError, ValueError, RecursionError) as err:
         raise PayloadError(f"payload: {err}") from err
     if body.unit != unit:
         raise PayloadError(f"payload: unit is {body.unit[:80]!r}, the topic says {unit!r}")
-    return body
+    return cast("Payload", body)
 
 
 def unknown_fields(payload: bytes, kind: type[Payload]) -> list[str]:
-    """Name the top-level fields of a decoded JSON payload that the contract does not have."""
-    return sorted(key[:64] for key in _KEYS.decode(payload).keys() - _known(kind))
+    """Name the top-level fields of a decoded JSON payload that the contract does not have.
+
+    Raises
+    ------
+    PayloadError
+        The name of such a field is not UTF-8.
+    """
+    try:
+        keys = _KEYS.decode(payload).keys()
+    except (msgspec.MsgspecError, UnicodeDecodeError) as err:
+        raise PayloadError(f"payload: the name of a field: {err}") from err
+    return sorted(key[:64] for key in keys - _known(kind))
 
 
 def microseconds(instant: datetime) -> int:
-    """Microseconds since 1970-01-01T00:00:00Z, rounded to the contract's millisecond."""
-    return round((instant - EPOCH) / _MICROSECOND / 1000) * 1000
+    """Microseconds since 1970-01-01T00:00:00Z, rounded to the contract's millisecond.
+
+    Raises
+    ------
+    PayloadError
+        The instant lies before 1970, or in UTC after 9999-12-31T00:00:00Z.
+    """
+    us = round((instant - EPOCH) / _MICROSECOND / 1000) * 1000
+    if not 0 <= us <= _LATEST_US:
+        raise PayloadError(f"time {instant.isoformat()} lies outside the years 1970 to 9999")
+    return us
 
 
 def sample_times_us(body: PressurePayload) -> tuple[int, list[int] | None, float]:
@@ -167,14 +205,14 @@ def sample_times_us(body: PressurePayload) -> tuple[int, list[int] | None, float
         if not all(map(math.isfinite, body.t_ms)):
             raise PayloadError("payload: t_ms holds a number that is not finite")
         times = [t0_us + round(offset) * 1000 for offset in body.t_ms]
-        if any(b <= a for a, b in zip(times, times[1:], strict=False)):
+        if any(b <= a for a, b in pairwise(times)):
             raise PayloadError("payload: t_ms does not strictly increase by whole milliseconds")
-        if times and not (0 <= times[0] and times[-1] <= _LATEST_US):
+        if times and not (times[0] >= 0 and times[-1] <= _LATEST_US):
             raise PayloadError("payload: t0 and t_ms reach outside the years 1970 to 9999")
         return n, times, 0.0
     dt_us = cast("float", body.dt_ms) * 1000.0
-    if n and not (math.isfinite(dt_us) and 0 <= t0_us and t0_us + (n - 1) * dt_us <= _LATEST_US):
+    if n and not (math.isfinite(dt_us) and t0_us >= 0 and t0_us + (n - 1) * dt_us <= _LATEST_US):
         raise PayloadError("payload: t0 and dt_ms reach outside the years 1970 to 9999")
-    if n > 1 and round(dt_us / 1000.0) < 1:
+    if n > 1 and dt_us < _MILLISECOND_US:
         raise PayloadError("payload: dt_ms is under a millisecond")
     return n, None, dt_us

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated, BinaryIO, cast
+from typing import TYPE_CHECKING, Annotated, BinaryIO, cast
 
 import msgspec
 import zstandard
@@ -16,6 +16,9 @@ from msgspec import UNSET, Meta, Struct, UnsetType
 from airwatch.contract.message import RawMessage
 from airwatch.contract.payloads import microseconds
 from airwatch.errors import RecordingError
+
+if TYPE_CHECKING:
+    from _typeshed import WriteableBuffer
 
 
 class _Line(Struct):
@@ -27,6 +30,36 @@ class _Line(Struct):
 
 
 _LINE = msgspec.json.Decoder(_Line)
+_PACKED_CHUNK = 16 * 1024
+
+
+class _ZstdFrames(io.RawIOBase):
+    """The unpacked bytes of a file of Zstandard frames; `zstandard`'s own reader takes a file cut short as whole."""
+
+    def __init__(self, packed: BinaryIO) -> None:
+        self._packed = packed
+        self._frame: zstandard.ZstdDecompressionObj | None = None
+        self._rest = b""  # packed bytes not yet given to a frame
+        self._ready = memoryview(b"")
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: "WriteableBuffer", /) -> int:
+        while not self._ready:
+            if not (chunk := self._rest or self._packed.read(_PACKED_CHUNK)):
+                if self._frame is not None:
+                    raise EOFError("the file ends inside a frame")
+                return 0
+            self._frame = self._frame or zstandard.ZstdDecompressor().decompressobj()
+            self._ready = memoryview(self._frame.decompress(chunk))
+            self._rest = b""
+            if self._frame.eof:
+                self._rest, self._frame = self._frame.unused_data, None
+        into = memoryview(buffer).cast("B")
+        n = min(len(into), len(self._ready))
+        into[:n], self._ready = self._ready[:n], self._ready[n:]
+        return n
 
 
 @contextmanager
@@ -44,12 +77,14 @@ def open_recording(path: Path) -> Iterator[BinaryIO]:
                 with gzip.open(packed) as stream:
                     yield cast("BinaryIO", stream)
             elif path.suffix == ".zst":
-                with zstandard.ZstdDecompressor().stream_reader(packed, read_across_frames=True) as stream:
-                    yield cast("BinaryIO", io.BufferedReader(stream))
+                with io.BufferedReader(_ZstdFrames(packed)) as stream:
+                    yield cast("BinaryIO", stream)
             else:
                 yield packed
     except (OSError, EOFError, zstandard.ZstdError) as err:
-        raise RecordingError(f"{path}: can't be read as a recording: {err}; check the path and that it is whole") from err
+        raise RecordingError(
+            f"{path}: can't be read as a recording: {err}; check the path and that it is whole"
+        ) from err
 
 
 def read_messages(path: Path) -> Iterator[RawMessage]:
@@ -78,17 +113,24 @@ def _message(line: bytes, where: str) -> RawMessage:
             payload = bytes(body.payload)
         else:
             return RawMessage("", line, 0, line=f"{where}: neither payload nor payload_b64")
+        received_us = microseconds(body.received)
     except (msgspec.MsgspecError, ValueError, RecursionError) as err:
         return RawMessage("", line, 0, line=f"{where}: not a line of a recording: {err}")
-    return RawMessage(body.topic, payload, microseconds(body.received), body.content_type, where)
+    return RawMessage(body.topic, payload, received_us, body.content_type, where)
 
 
 def recording_line(message: RawMessage) -> bytes:
     """Write one message as a line of a recording, without the line's end."""
     received = datetime.fromtimestamp(message.received_us / 1e6, tz=UTC)
     head = {"received": received, "topic": message.topic, "content_type": message.content_type or "application/json"}
+    if _is_json(message.payload) and b"\n" not in message.payload:  # JSON over several lines would end the line early
+        return msgspec.json.encode({**head, "payload": msgspec.Raw(message.payload)})
+    return msgspec.json.encode({**head, "payload_b64": base64.b64encode(message.payload).decode()})
+
+
+def _is_json(payload: bytes) -> bool:
     try:
-        msgspec.json.decode(message.payload)
+        msgspec.json.decode(payload)
     except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
-        return msgspec.json.encode({**head, "payload_b64": base64.b64encode(message.payload).decode()})
-    return msgspec.json.encode({**head, "payload": msgspec.Raw(message.payload)})
+        return False
+    return True

@@ -2,7 +2,7 @@
 
 import re
 from dataclasses import dataclass
-from typing import Literal, cast, get_args
+from typing import Literal, get_args
 
 from airwatch.errors import PayloadError
 
@@ -49,9 +49,9 @@ def parse_topic(text: str, root: str = ROOT) -> Topic:
             raise PayloadError(f"{what} {name[:80]!r} in the topic is not 1 to 64 of A-Z a-z 0-9 . _ -")
     if stream not in STREAMS:
         raise PayloadError(f"stream {stream[:80]!r} in the topic is none of {', '.join(STREAMS)}")
-    return Topic(fleet, unit, cast("Stream", stream))
+    return Topic(fleet, unit, stream)
 
 
 def subscription(root: str = ROOT) -> str:
-    """Give the topic filter that matches every stream of every unit."""
-    return f"{root}/+/+/+"
+    """Give the filter for everything below the root: a topic of another shape is to be set aside, not unheard."""
+    return f"{root}/#"

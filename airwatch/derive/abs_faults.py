@@ -24,7 +24,7 @@ class AbsCodes(Struct, frozen=True, forbid_unknown_fields=True):
 
 @cache
 def shipped_codes() -> AbsCodes:
-    """The code table that comes with the program."""
+    """Give the code table that comes with the program."""
     text = files("airwatch.derive").joinpath("abs_codes.toml").read_text("utf-8")
     return msgspec.convert(tomllib.loads(text), AbsCodes, strict=False)
 
@@ -32,9 +32,9 @@ def shipped_codes() -> AbsCodes:
 def abs_fault_readings(reports: pl.DataFrame, codes: pl.DataFrame, tuning: Abs | None = None) -> pl.DataFrame:
     """Give one reading for each episode: how many different codes were active in it.
 
-    A code counts if its parameter is one of the anti-lock brakes' or the brake controller sent it. An episode goes from the first report
-    with such a code to the first report of the same controller without one (or to the last report there is), and joins the next one if that
-    begins within ``rejoin_s``.
+    A code counts if its parameter is one of the anti-lock brakes' or the brake controller sent it. An episode goes
+    from the first report with such a code to the first report of the same controller without one (or to the last
+    report there is), and joins the next one if that begins within ``rejoin_s``.
 
     Parameters
     ----------
@@ -102,7 +102,7 @@ def abs_fault_readings(reports: pl.DataFrame, codes: pl.DataFrame, tuning: Abs |
         measure=pl.lit("count"),
         note=pl.format("{}: {}", state, pl.col("texts").list.join("; ")),
         run_start=pl.lit(None, pl.Datetime("us")),
-    ).cast(dict(MEASURED))
+    ).cast(MEASURED)
 
 
 def _named(table: AbsCodes) -> pl.Expr:

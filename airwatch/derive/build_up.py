@@ -19,11 +19,12 @@ def build_up_readings(
 ) -> pl.DataFrame:
     """Time each rise of a tank from 85 to 100 psi during which no air was used.
 
-    A rounded value changes when the true pressure passes the middle between the two values, so the rise is read from the times of
-    its changes: at each the pressure is known to the sensor's accuracy, and 85 and 100 psi are interpolated between them. The engine's
-    revolutions in the rise, divided by governed speed, are the time that it would have taken there: a compressor driven
-    by the engine moves the same air with each turn.
-    A rise with the brake applied, the parking brake moved, the unit moving, a step back or a silence in it is left out: air was used, or not seen.
+    A rounded value changes when the true pressure passes the middle between the two values, so the rise is read from
+    the times of its changes: at each the pressure is known to the sensor's accuracy, and 85 and 100 psi are
+    interpolated between them. The engine's revolutions in the rise, divided by governed speed, are the time that it
+    would have taken there: a compressor driven by the engine moves the same air with each turn.
+    A rise with the brake applied, the parking brake moved, the unit moving, a step back or a silence in it is left
+    out: air was used, or not seen.
 
     Parameters
     ----------
@@ -87,7 +88,7 @@ def build_up_readings(
             run_start="run_start",
         )
         .select(MEASURED.keys())
-        .cast(dict(MEASURED))
+        .cast(MEASURED)
     )
 
 
@@ -100,7 +101,12 @@ def _rises(samples: pl.DataFrame, circuit: str, tuning: BuildUp) -> pl.DataFrame
     uses_air = pl.col("is_braking") | pl.col("is_moving") | moved | ~pl.col("is_running")
     line = (
         samples.drop_nulls(f"{circuit}_kpa")
-        .with_columns(gap_s=gap_s, turns=turns.fill_null(0.0).cum_sum().over("run"), uses_air=uses_air, step=step_kpa(p).over("run"))
+        .with_columns(
+            gap_s=gap_s,
+            turns=turns.fill_null(0.0).cum_sum().over("run"),
+            uses_air=uses_air,
+            step=step_kpa(p).over("run"),
+        )
         .with_columns(no_rpm=pl.col("engine_rpm").is_null())
         .with_columns(p0=p.shift(1).over("run"), t0=t.shift(1).over("run"), turns0=pl.col("turns").shift(1).over("run"))
     )
@@ -124,7 +130,8 @@ def _rises(samples: pl.DataFrame, circuit: str, tuning: BuildUp) -> pl.DataFrame
 
     low, high = crossing(START_KPA), crossing(END_KPA)
     crossed = changes.with_columns(
-        **{f"low_{name}": value for name, value in low.items()}, **{f"high_{name}": value for name, value in high.items()}
+        **{f"low_{name}": value for name, value in low.items()},
+        **{f"high_{name}": value for name, value in high.items()},
     )
     crossed = crossed.with_columns(pl.col("low_us", "low_turns", "low_error").forward_fill().over("run"))
     # the first passage of the upper level after the last passage of the lower
@@ -142,7 +149,12 @@ def _rises(samples: pl.DataFrame, circuit: str, tuning: BuildUp) -> pl.DataFrame
     )
     inside = (
         line.select("run", "t", "t0", "gap_s", "uses_air", "no_rpm", back=pl.col("p0") - p, step="step")
-        .join_where(rises.select(rise_run="run", start="start", end="end"), pl.col("run") == pl.col("rise_run"), t > pl.col("start"), pl.col("t0") < pl.col("end"))
+        .join_where(
+            rises.select(rise_run="run", start="start", end="end"),
+            pl.col("run") == pl.col("rise_run"),
+            t > pl.col("start"),
+            pl.col("t0") < pl.col("end"),
+        )
         .group_by("run", "start", "end")
         .agg(
             air_used=pl.col("uses_air").any() | (pl.col("back") > tuning.dip_steps * pl.col("step")).any(),

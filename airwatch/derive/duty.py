@@ -12,9 +12,9 @@ def duty_readings(
 ) -> pl.DataFrame:
     """Give one reading for each run that has enough engine-on time and whole governor cycles.
 
-    Where the vehicle reports ``compressor_loaded`` that is used. Else the compressor is loaded from the start of the first
-    rise to the first cut-out, from each cut-in to the next cut-out, and from a last cut-in to the end of engine-on time.
-    The interval is one sample spacing at each change of state.
+    Where the vehicle reports ``compressor_loaded`` that is used. Else the compressor is loaded from the start of the
+    first rise to the first cut-out, from each cut-in to the next cut-out, and from a last cut-in to the end of
+    engine-on time. The interval is one sample spacing at each change of state.
 
     Parameters
     ----------
@@ -62,12 +62,14 @@ def duty_readings(
             start=pl.col("t").filter(pl.col("is_running")).min(),
             end=pl.col("t").filter(pl.col("is_running")).max(),
         )
-        .join(turns.group_by("run").agg(n_cut_outs=(pl.col("kind") == "cut_out").sum()), on="run", how="left")
+        .join(_differential(turns), on="run", how="left")
     )
     enough = (pl.col("n_cut_outs").fill_null(0) >= tuning.fewest_cut_outs) | (
         pl.col("reported") & (pl.col("n_changes") >= 2 * tuning.fewest_cut_outs)
     )
-    half_s = pl.col("n_changes").sqrt() * pl.col("spacing_s")
+    # a state seen from rounded pressure changes up to half a step late or early, at both ends of each pump-up
+    rounding_s = pl.when(~pl.col("reported")).then(pl.col("loaded_s") * pl.col("step_share")).fill_null(0.0)
+    half_s = pl.col("n_changes") * pl.col("spacing_s") / 2 + rounding_s
     return (
         totals.filter((pl.col("on_s") >= tuning.shortest_engine_on_s) & enough)
         .join(runs, on="run")
@@ -83,16 +85,25 @@ def duty_readings(
             lower=(pl.col("value") - pl.col("half")).clip(lower_bound=0.0),
             upper=(pl.col("value") + pl.col("half")).clip(upper_bound=100.0),
             measure=pl.lit("%"),
-            note=pl.format("{} h engine on, {} cut-outs", (pl.col("on_s") / 3600).round(1), pl.col("n_cut_outs").fill_null(0)),
+            note=pl.format(
+                "{} h engine on, {} cut-outs", (pl.col("on_s") / 3600).round(1), pl.col("n_cut_outs").fill_null(0)
+            ),
             run_start="run_start",
         )
         .select(MEASURED.keys())
-        .cast(dict(MEASURED))
+        .cast(MEASURED)
     )
 
 
+def _differential(turns: pl.DataFrame) -> pl.DataFrame:
+    """Give ``run, n_cut_outs, step_share``: the sensor step as a share of the governor's differential."""
+    is_out = pl.col("kind") == "cut_out"
+    span = pl.col("system_kpa").filter(is_out).mean() - pl.col("system_kpa").filter(~is_out).mean()
+    return turns.group_by("run").agg(n_cut_outs=is_out.sum(), step_share=pl.col("step_kpa").max() / span)
+
+
 def _first_low(samples: pl.DataFrame, first: pl.DataFrame) -> pl.DataFrame:
-    """Give ``run, system_low_t``: where the rise to a run's first cut-out began, for runs whose first turn is a cut-out."""
+    """Give ``run, system_low_t``: where the rise to the first cut-out began, for runs that begin with one."""
     lowest = pl.min_horizontal("supply_kpa", "primary_kpa", "secondary_kpa")
     return (
         samples.join(first.filter(first_kind="cut_out"), on="run", how="inner", maintain_order="left")

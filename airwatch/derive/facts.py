@@ -33,9 +33,14 @@ def unit_facts(keys: pl.DataFrame, units: pl.DataFrame, defaults: DefaultsTable 
         keys.select(UNIT)
         .unique(maintain_order=True)
         .join(units.select(SCHEMA.keys()), on=UNIT, how="left", maintain_order="left")
-        .with_columns(is_registered=pl.col("kind").is_not_null(), rule_set=pl.col("rule_set").fill_null(defaults.default_rule_set))
+        .with_columns(
+            is_registered=pl.col("kind").is_not_null(), rule_set=pl.col("rule_set").fill_null(defaults.default_rule_set)
+        )
         .join(assumed, on="rule_set", how="left", maintain_order="left")
-        .with_columns(kind=pl.coalesce("kind", "default_kind", pl.lit("tractor")), is_speed_assumed=pl.col("governed_rpm").is_null())
+        .with_columns(
+            kind=pl.coalesce("kind", "default_kind", pl.lit("tractor")),
+            is_speed_assumed=pl.col("governed_rpm").is_null(),
+        )
         .select(
             *UNIT,
             "kind",

@@ -1,71 +1,75 @@
 """What the derivations take and give, and the check that a frame is what it should be."""
 
-from collections.abc import Mapping
-
 import polars as pl
 
 from airwatch.contract.columns import TIME
 from airwatch.errors import FrameError
 
-Schema = Mapping[str, "pl.DataType | type[pl.DataType]"]
-
 UNIT = ["fleet", "unit"]
 TANKS = ("supply", "primary", "secondary", "trailer")
 """Circuits with a pressure of their own; the column is ``{circuit}_kpa``."""
 
-MEASURED: dict[str, pl.DataType | type[pl.DataType]] = {
-    "fleet": pl.String,
-    "unit": pl.String,
-    "trailer": pl.String,
-    "circuit": pl.String,
-    "check": pl.String,
-    "start": TIME,
-    "end": TIME,
-    "value": pl.Float64,
-    "lower": pl.Float64,
-    "upper": pl.Float64,
-    "measure": pl.String,
-    "note": pl.String,
-    "run_start": TIME,
-}
+MEASURED = pl.Schema(
+    {
+        "fleet": pl.String(),
+        "unit": pl.String(),
+        "trailer": pl.String(),
+        "circuit": pl.String(),
+        "check": pl.String(),
+        "start": TIME,
+        "end": TIME,
+        "value": pl.Float64(),
+        "lower": pl.Float64(),
+        "upper": pl.Float64(),
+        "measure": pl.String(),
+        "note": pl.String(),
+        "run_start": TIME,
+    }
+)
 """One row a measured thing, before it is judged. ``trailer`` is "" for bobtail, null where not known."""
 
-READINGS: dict[str, pl.DataType | type[pl.DataType]] = {
-    **{name: dtype for name, dtype in MEASURED.items() if name not in ("note", "run_start")},
-    "limit_low": pl.Float64,
-    "limit_high": pl.Float64,
-    "rule": pl.String,
-    "verdict": pl.String,
-    "note": pl.String,
-    "run_start": TIME,
-}
+READINGS = pl.Schema(
+    {
+        **{name: dtype for name, dtype in MEASURED.items() if name not in ("note", "run_start")},
+        "limit_low": pl.Float64(),
+        "limit_high": pl.Float64(),
+        "rule": pl.String(),
+        "verdict": pl.String(),
+        "note": pl.String(),
+        "run_start": TIME,
+    }
+)
 """One row a reading: the contract's columns, with the fleet in front and the run it belongs to behind."""
 
-FACTS: dict[str, pl.DataType | type[pl.DataType]] = {
-    "fleet": pl.String,
-    "unit": pl.String,
-    "kind": pl.String,
-    "rule_set": pl.String,
-    "is_registered": pl.Boolean,
-    "governed_rpm": pl.Float64,
-    "is_speed_assumed": pl.Boolean,
-    "reservoir_ratio": pl.Float64,
-    "is_towing": pl.Boolean,
-}
+FACTS = pl.Schema(
+    {
+        "fleet": pl.String(),
+        "unit": pl.String(),
+        "kind": pl.String(),
+        "rule_set": pl.String(),
+        "is_registered": pl.Boolean(),
+        "governed_rpm": pl.Float64(),
+        "is_speed_assumed": pl.Boolean(),
+        "reservoir_ratio": pl.Float64(),
+        "is_towing": pl.Boolean(),
+    }
+)
 """What is known or assumed of each unit; ``reservoir_ratio`` is actual / required volume, null where not known."""
 
-RUN_SAMPLES: dict[str, pl.DataType | type[pl.DataType]] = {
-    "run": pl.UInt32,
-    "t": TIME,
-    "is_running": pl.Boolean,
-    "is_moving": pl.Boolean,
-    "is_parked": pl.Boolean,
-    "is_braking": pl.Boolean,
-}
+RUN_SAMPLES = pl.Schema(
+    {
+        "run": pl.UInt32(),
+        "t": TIME,
+        "is_running": pl.Boolean(),
+        "is_moving": pl.Boolean(),
+        "is_parked": pl.Boolean(),
+        "is_braking": pl.Boolean(),
+    }
+)
 """What `phases` and `runs` add to samples, and the derivations of one check rely on."""
 
 
-def require(frame: pl.DataFrame, schema: Schema, what: str) -> None:
+def require(frame: pl.DataFrame, schema: pl.Schema, what: str) -> None:
     """Check that ``frame`` has the columns of ``schema`` with their types.
 
     Raises
@@ -75,7 +79,7 @@ def require(frame: pl.DataFrame, schema: Schema, what: str) -> None:
     """
     wrong = {name: frame.schema.get(name) for name, want in schema.items() if frame.schema.get(name) != want}
     if wrong:
-        raise FrameError(f"{what} needs {({name: schema[name] for name in wrong})}; got {wrong}")
+        raise FrameError(f"{what} needs { ({name: schema[name] for name in wrong}) }; got {wrong}")
 
 
 def seconds(span: pl.Expr) -> pl.Expr:

@@ -10,8 +10,8 @@ from airwatch.derive.turns import TURNS
 def governor_readings(turns: pl.DataFrame, runs: pl.DataFrame, events: pl.DataFrame) -> pl.DataFrame:
     """Give one reading for each cut-out and cut-in.
 
-    Where the vehicle itself reports the events of a run, they are the reading; else the turns of the pressure are. The interval
-    is one sensor step either way: half a step of rounding, and noise of up to half a step more.
+    Where the vehicle itself reports the events of a run, they are the reading; else the turns of the pressure are.
+    The interval is one sensor step either way: half a step of rounding, and noise of up to half a step more.
 
     Parameters
     ----------
@@ -39,7 +39,9 @@ def governor_readings(turns: pl.DataFrame, runs: pl.DataFrame, events: pl.DataFr
         .sort("t")
         .join_asof(runs.sort("run_start"), left_on="t", right_on="run_start", by=UNIT, check_sortedness=False)
         .filter(pl.col("t") <= pl.col("run_end"))
-        .select("run", "t", "kind", system_kpa="supply_kpa", step_kpa=pl.lit(8.0), note=pl.lit("reported by the vehicle"))
+        .select(
+            "run", "t", "kind", system_kpa="supply_kpa", step_kpa=pl.lit(8.0), note=pl.lit("reported by the vehicle")
+        )
     )
     inferred = turns.join(reported.select("run", "kind").unique(), on=["run", "kind"], how="anti").select(
         "run", "t", "kind", "system_kpa", "step_kpa", note=pl.lit("from turns of the pressure")
@@ -62,5 +64,5 @@ def governor_readings(turns: pl.DataFrame, runs: pl.DataFrame, events: pl.DataFr
             run_start=pl.col("run_start"),
         )
         .select(MEASURED.keys())
-        .cast(dict(MEASURED))
+        .cast(MEASURED)
     )

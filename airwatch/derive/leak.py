@@ -11,7 +11,7 @@ from airwatch.limits.judge import REFERENCE_KPA
 from airwatch.limits.units_of_measure import ATMOSPHERE_KPA
 
 _ROUNDING_BOUND = 1.5
-"""What rounding to a step can do at the most to a least-squares slope over evenly spaced samples of a span T: 1.5 step / T.
+"""The most that rounding can do to a least-squares slope over evenly spaced samples of a span T: 1.5 step / T.
 
 An error of at most half a step, of the sign that hurts most on either side of the middle, gives
 sum |t - m| (step/2) / sum (t - m)^2 = (T/4) (step/2) / (T^2/12) = 1.5 step / T.
@@ -21,9 +21,10 @@ sum |t - m| (step/2) / sum (t - m)^2 = (T/4) (step/2) / (T^2/12) = 1.5 step / T.
 def leak_static_readings(samples: pl.DataFrame, runs: pl.DataFrame, tuning: Leak | None = None) -> pl.DataFrame:
     """Give one reading for each tank in each settled hold.
 
-    Through an orifice to the air, choked above about 90 kPa gauge, mass flow is proportional to absolute pressure, so absolute
-    pressure decays exponentially; the slope of its logarithm is the leak, whatever the pressure. It is given as the rate
-    at 690 kPa gauge. The tank gas is warm after a pump-up and cools: the first minutes after the engine stops are left out.
+    Through an orifice to the air, choked above about 90 kPa gauge, mass flow is proportional to absolute pressure, so
+    absolute pressure decays exponentially; the slope of its logarithm is the leak, whatever the pressure. It is given
+    as the rate at 690 kPa gauge. The tank gas is warm after a pump-up and cools: the first minutes after the engine
+    stops are left out.
 
     Parameters
     ----------
@@ -35,8 +36,8 @@ def leak_static_readings(samples: pl.DataFrame, runs: pl.DataFrame, tuning: Leak
     Returns
     -------
     DataFrame
-        Columns as `airwatch.derive.frames.MEASURED`; kPa/min, positive for a fall. The interval is the most that rounding to the
-        sensor's step can do, so it holds for any record, and is wide for short ones.
+        Columns as `airwatch.derive.frames.MEASURED`; kPa/min, positive for a fall. The interval is the most that
+        rounding to the sensor's step can do, so it holds for any record, and is wide for short ones.
 
     Raises
     ------
@@ -76,7 +77,7 @@ def leak_static_readings(samples: pl.DataFrame, runs: pl.DataFrame, tuning: Leak
             run_start="run_start",
         )
         .select(MEASURED.keys())
-        .cast(dict(MEASURED))
+        .cast(MEASURED)
     )
 
 

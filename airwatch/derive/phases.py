@@ -11,8 +11,8 @@ def add_phases(samples: pl.DataFrame, tuning: Phases | None = None) -> pl.DataFr
     """Add ``is_running, is_moving, is_parked, is_braking`` (bool, never null) to samples.
 
     With the key off engine speed may be 0 or null, so null counts as not running, unless the compressor is reported as
-    loaded. A unit is parked when the parking brake is set, or, where its switch is not sent, when the engine is off and it
-    stands. A brake switch that is not sent counts as released: an application then shows as a fall of pressure.
+    loaded. A unit is parked when the parking brake is set, or, where its switch is not sent, when the engine is off
+    and it stands. A brake switch that is not sent counts as released: an application then shows as a fall of pressure.
 
     Raises
     ------
@@ -25,7 +25,9 @@ def add_phases(samples: pl.DataFrame, tuning: Phases | None = None) -> pl.DataFr
     is_running = (rpm >= tuning.running_rpm).fill_null(pl.col("compressor_loaded") == 1).fill_null(value=False)
     is_moving = (speed >= tuning.moving_kph).fill_null(value=False)
     switch = pl.col("service_brake") == 1
-    is_braking = switch.fill_null(value=False) | (pl.col("application_kpa") >= tuning.applied_kpa).fill_null(value=False)
+    is_braking = switch.fill_null(value=False) | (pl.col("application_kpa") >= tuning.applied_kpa).fill_null(
+        value=False
+    )
     return samples.with_columns(is_running=is_running, is_moving=is_moving, is_braking=is_braking).with_columns(
         is_parked=(pl.col("park_brake") == 1).fill_null(~pl.col("is_running") & ~pl.col("is_moving"))
     )

@@ -22,8 +22,8 @@ from airwatch.limits.table import limits_frame, shipped_limits
 class Window:
     """Everything a derivation reads for a set of units: samples of whole runs, and the units' events and facts.
 
-    ``samples`` is sorted by ``fleet, unit, t`` and begins each unit at a run's border. ``fault_reports`` and ``fault_codes``
-    hold the units' whole history.
+    ``samples`` is sorted by ``fleet, unit, t`` and begins each unit at a run's border. ``fault_reports`` and
+    ``fault_codes`` hold the units' whole history.
     """
 
     samples: pl.DataFrame
@@ -41,13 +41,15 @@ class Derived:
     readings: pl.DataFrame
 
 
-RUNS: dict[str, pl.DataType | type[pl.DataType]] = {
-    "fleet": pl.String,
-    "unit": pl.String,
-    "run_start": pl.Datetime("us"),
-    "run_end": pl.Datetime("us"),
-    "n_samples": pl.Int64,
-}
+RUNS = pl.Schema(
+    {
+        "fleet": pl.String(),
+        "unit": pl.String(),
+        "run_start": pl.Datetime("us"),
+        "run_end": pl.Datetime("us"),
+        "n_samples": pl.Int64(),
+    }
+)
 
 
 def derive(window: Window) -> Derived:
@@ -56,8 +58,8 @@ def derive(window: Window) -> Derived:
     Returns
     -------
     Derived
-        ``runs``: ``fleet, unit, run_start, run_end, n_samples``. ``readings``: columns as `airwatch.derive.frames.READINGS`,
-        sorted by unit, start and check.
+        ``runs``: ``fleet, unit, run_start, run_end, n_samples``. ``readings``: columns as
+        `airwatch.derive.frames.READINGS`, sorted by unit, start and check.
 
     Raises
     ------
@@ -85,16 +87,19 @@ def judged(measured: pl.DataFrame, facts: pl.DataFrame) -> pl.DataFrame:
     require(facts, FACTS, "judged")
     known = measured.join(facts, on=UNIT, how="left", maintain_order="left")
     coupled = pl.when(pl.col("trailer").is_not_null()).then(pl.col("trailer") != "")  # "" is bobtail
-    assumed = pl.when("is_registered").then(pl.col("note")).otherwise(
-        pl.format("{}; unit not in the registry, defaults of rule set {} used", "note", "rule_set")
+    assumed = (
+        pl.when("is_registered")
+        .then(pl.col("note"))
+        .otherwise(pl.format("{}; unit not in the registry, defaults of rule set {} used", "note", "rule_set"))
     )
     readings = judge(
-        known.with_columns(is_combination=pl.coalesce(coupled, "is_towing"), note=assumed), limits_frame(shipped_limits())
+        known.with_columns(is_combination=pl.coalesce(coupled, "is_towing"), note=assumed),
+        limits_frame(shipped_limits()),
     )
     return (
         readings.with_columns(trailer=pl.when(pl.col("trailer") != "").then(pl.col("trailer")))
         .select(READINGS.keys())
-        .cast(dict(READINGS))
+        .cast(READINGS)
         .sort(*UNIT, "start", "check", "circuit", nulls_last=True)
     )
 

@@ -13,7 +13,8 @@ def step_kpa(pressure: pl.Expr, tuning: Pressure | None = None) -> pl.Expr:
     With fewer than three different values the group does not tell, and the step is the fallback.
     """
     fallback = (tuning or shipped_tuning().pressure).fallback_step_kpa
-    chain = pl.when(pressure.drop_nulls().n_unique() < 3).then(fallback)  # noqa: PLR2004 two values may be two apart
-    for step in _STEPS:
-        chain = chain.when((pressure.drop_nulls() % step == 0).all()).then(step)
-    return chain.otherwise(_STEPS[-1])
+    known = pressure.drop_nulls()
+    step = pl.lit(_STEPS[-1])
+    for coarser in reversed(_STEPS):
+        step = pl.when((known % coarser == 0).all()).then(coarser).otherwise(step)
+    return pl.when(known.n_unique() < 3).then(fallback).otherwise(step)  # noqa: PLR2004 two values may be two apart

@@ -84,6 +84,6 @@ class Tuning(Struct, frozen=True, forbid_unknown_fields=True):
 
 @cache
 def shipped_tuning() -> Tuning:
-    """The numbers that come with the program."""
+    """Give the numbers that come with the program."""
     text = files("airwatch.derive").joinpath("tuning.toml").read_text("utf-8")
     return msgspec.convert(tomllib.loads(text), Tuning)

@@ -1,8 +1,8 @@
 """Turning points of the system pressure: where the governor cut the compressor out and in.
 
-The governor senses the supply tank. Where that is not sent, the lower of the moving brake tanks stands for it: air flows from the
-supply tank into whichever tank is lower, so the two are equal within the opening pressure of a check valve, and at cut-out all
-tanks are.
+The governor senses the supply tank. Where that is not sent, the lower of the moving brake tanks stands for it: air
+flows from the supply tank into whichever tank is lower, so the two are equal within the opening pressure of a check
+valve, and at cut-out all tanks are.
 """
 
 import numpy as np
@@ -15,15 +15,17 @@ from airwatch.derive.tuning import Governor, shipped_tuning
 
 _WALL_KPA = 1e6  # stands between runs: a peak search ends at anything higher
 
-TURNS: dict[str, pl.DataType | type[pl.DataType]] = {
-    "run": pl.UInt32,
-    "t": pl.Datetime("us"),
-    "kind": pl.String,
-    "system_kpa": pl.Float64,
-    "step_kpa": pl.Float64,
-    "resolution_s": pl.Float64,
-}
-"""One row a turn, sorted; ``kind`` cut_out or cut_in, by turns within a run. ``resolution_s``: the sample spacing there."""
+TURNS = pl.Schema(
+    {
+        "run": pl.UInt32(),
+        "t": pl.Datetime("us"),
+        "kind": pl.String(),
+        "system_kpa": pl.Float64(),
+        "step_kpa": pl.Float64(),
+        "resolution_s": pl.Float64(),
+    }
+)
+"""One row a turn, sorted; ``kind`` is cut_out or cut_in, ``resolution_s`` the sample spacing there."""
 
 
 def system_pressure(samples: pl.DataFrame, tuning: Governor | None = None) -> pl.DataFrame:
@@ -57,7 +59,8 @@ def governor_turns(samples: pl.DataFrame, tuning: Governor | None = None) -> pl.
 
     A cut-out is the top of a rise, with the engine running on afterwards, from which the pressure falls for at least
     ``unloaded_s``; a cut-in is the bottom of the fall that follows a cut-out, with the engine running.
-    A brake application during a pump-up makes a shorter fall, and a top far below the run's highest: neither is a cut-out.
+    A brake application during a pump-up makes a shorter fall, and a top far below the run's highest: neither is a
+    cut-out.
 
     Parameters
     ----------
@@ -80,7 +83,12 @@ def governor_turns(samples: pl.DataFrame, tuning: Governor | None = None) -> pl.
         resolution_s=seconds(pl.col("t") - pl.col("t").shift(1).over("run")).fill_null(0.0),
         last_running=pl.when("is_running").then(pl.col("t")).max().over("run"),
     )
-    changed = system.filter((pl.col("system_kpa") != pl.col("system_kpa").shift(1).over("run")).fill_null(value=True))
+    is_new = pl.col("system_kpa") != pl.col("system_kpa").shift(1).over("run")
+    is_last = pl.col("system_kpa") != pl.col("system_kpa").shift(-1).over("run")
+    held_to = pl.when(is_last.fill_null(value=True)).then(pl.col("t")).backward_fill().over("run")
+    changed = system.with_columns(held_to=held_to, run_began=pl.col("t").first().over("run")).filter(
+        is_new.fill_null(value=True)
+    )
     if changed.is_empty():
         return pl.DataFrame(schema=TURNS)
     found = _alternating(changed, tuning)
@@ -92,19 +100,30 @@ def governor_turns(samples: pl.DataFrame, tuning: Governor | None = None) -> pl.
     told = found.with_columns(is_cut_out=is_cut_out).with_columns(
         follows_cut_out=pl.col("is_cut_out").shift(1).over("run").fill_null(value=False)
     )
-    is_cut_in = ~pl.col("is_top") & pl.col("is_running") & pl.col("follows_cut_out")
+    is_bottom = ~pl.col("is_top") & pl.col("is_running")
+    is_cut_in = is_bottom & pl.col("follows_cut_out")
+    # a record may begin in the middle of a fall: such a first bottom counts if it agrees with the cut-ins that follow
+    usual = pl.col("system_kpa").filter(is_cut_in).median().over("run")
+    fell_for = seconds(pl.col("t") - pl.col("run_began"))
+    is_lead = is_bottom & (pl.int_range(pl.len()).over("run") == 0) & (fell_for >= tuning.unloaded_s)
+    is_lead &= ((pl.col("system_kpa") - usual).abs() <= tuning.agree_kpa).fill_null(value=False)
     return (
-        told.filter(pl.col("is_cut_out") | is_cut_in)
-        .with_columns(kind=pl.when("is_top").then(pl.lit("cut_out")).otherwise(pl.lit("cut_in")))
+        told.filter(pl.col("is_cut_out") | is_cut_in | is_lead)
+        .with_columns(
+            kind=pl.when("is_top").then(pl.lit("cut_out")).otherwise(pl.lit("cut_in")),
+            # a top is passed as its value is reached, a bottom as it is left: the other side of each plateau is slow
+            t=pl.when("is_top").then(pl.col("t")).otherwise(pl.col("held_to")),
+        )
         .select(TURNS.keys())
     )
 
 
 def _alternating(changed: pl.DataFrame, tuning: Governor) -> pl.DataFrame:
-    """Give tops and bottoms by turns: the first of the highest tops, the last of the lowest bottoms between two others."""
+    """Give tops and bottoms by turns: of equal tops the first, of equal bottoms the last."""
     changed = changed.with_columns(wall=pl.col("run").rle_id())
     kpa = changed["system_kpa"].to_numpy()
-    place = np.arange(kpa.size) + changed["wall"].to_numpy().astype(np.int64) + 1  # each run moves on by a wall before it
+    wall = changed["wall"].to_numpy().astype(np.int64)
+    place = np.arange(kpa.size) + wall + 1  # each run stands behind a wall
     walled = np.full(int(place[-1]) + 2, np.nan)
     walled[place] = kpa
     is_wall = np.isnan(walled)
@@ -118,13 +137,15 @@ def _alternating(changed: pl.DataFrame, tuning: Governor) -> pl.DataFrame:
         marks.append(np.searchsorted(place, at[keep]))
     turns = pl.DataFrame(
         {"at": np.concatenate(marks), "is_top": np.repeat([True, False], [marks[0].size, marks[1].size])},
-        schema={"at": pl.Int64, "is_top": pl.Boolean},
+        schema={"at": pl.Int64(), "is_top": pl.Boolean()},
     ).sort("at")
     found = pl.concat([changed[turns["at"]], turns.select("is_top")], how="horizontal")
     same = found.with_columns(stretch=pl.struct("run", "is_top").rle_id())
     height = pl.when("is_top").then(pl.col("system_kpa")).otherwise(-pl.col("system_kpa"))
     best = same.filter(height == height.max().over("stretch"))
-    is_kept = pl.when("is_top").then(pl.int_range(pl.len()).over("stretch") == 0).otherwise(
-        pl.int_range(pl.len()).over("stretch") == pl.len().over("stretch") - 1
+    is_kept = (
+        pl.when("is_top")
+        .then(pl.int_range(pl.len()).over("stretch") == 0)
+        .otherwise(pl.int_range(pl.len()).over("stretch") == pl.len().over("stretch") - 1)
     )
     return best.filter(is_kept)

@@ -1,6 +1,7 @@
 """The one place where an MQTT client is made."""
 
 import paho.mqtt.client as paho
+from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
@@ -12,11 +13,17 @@ _KEEP_ALIVE_S = 60
 _SESSION_EXPIRY_S = 7 * 24 * 3600  # what the broker keeps for a client that is away: a long weekend with room
 
 
-def make_client(broker: BrokerUrl, client_id: str, *, version: str, is_persistent: bool, manual_ack: bool) -> paho.Client:
-    """Make a client; a persistent one keeps its subscriptions and undelivered messages at the broker while it is away."""
+def make_client(
+    broker: BrokerUrl, client_id: str, *, version: str, is_persistent: bool, manual_ack: bool
+) -> paho.Client:
+    """Make a client; a persistent one keeps its session at the broker while it is away."""
     clean = None if version == "5" else not is_persistent
     client = paho.Client(
-        paho.CallbackAPIVersion.VERSION2, client_id=client_id, clean_session=clean, protocol=VERSIONS[version], manual_ack=manual_ack
+        CallbackAPIVersion.VERSION2,
+        client_id=client_id,
+        clean_session=clean,
+        protocol=VERSIONS[version],
+        manual_ack=manual_ack,
     )
     if broker.username is not None:
         client.username_pw_set(broker.username, broker.password)

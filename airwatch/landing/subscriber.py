@@ -31,9 +31,10 @@ _LONGEST_PAUSE_S = 30.0
 class GroupCommit:
     """When a group is committed: it is full, or old, or nothing more comes.
 
-    ``messages`` bounds the group and the queue before it, so memory is bounded by twice that many messages. ``age_s`` bounds how long
-    a message waits while others keep coming. ``idle_s`` commits early when the broker has sent all that it may: a broker
-    that allows fewer messages in flight than ``messages`` would otherwise wait for acknowledgements, and we for messages.
+    ``messages`` bounds the group and the queue before it, so memory is bounded by twice that many messages. ``age_s``
+    bounds how long a message waits while others keep coming. ``idle_s`` commits early when the broker has sent all
+    that it may: a broker that allows fewer messages in flight than ``messages`` would otherwise wait for
+    acknowledgements, and we for messages.
     """
 
     messages: int = 4000
@@ -86,6 +87,7 @@ class Subscriber:
     _link: threading.Lock = field(init=False, default_factory=threading.Lock)
     _connection: int = field(init=False, default=0)
     _subscribed: threading.Event = field(init=False, default_factory=threading.Event)
+    _refusal: str | None = field(init=False, default=None)
     _thread: threading.Thread = field(init=False)
 
     def start(self, *, timeout_s: float = 30.0) -> None:
@@ -107,10 +109,12 @@ class Subscriber:
         self._thread = threading.Thread(target=self._land, name="landing", daemon=True)
         self._thread.start()
         client.loop_start()
-        if not self._subscribed.wait(timeout_s) or self.health.failure:
-            reason = self.health.failure or f"no answer within {timeout_s:g} s"
+        if not self._subscribed.wait(timeout_s) or self._refusal:
+            reason = self._refusal or f"no answer within {timeout_s:g} s"
             self.stop()
-            raise BrokerError(f"{self.broker} does not let {self.client_id!r} subscribe: {reason}; check user, password and ACL")
+            raise BrokerError(
+                f"{self.broker} does not let {self.client_id!r} subscribe: {reason}; check user, password and ACL"
+            )
 
     def stop(self) -> None:
         """Commit and acknowledge what has been received, then disconnect. What comes later stays with the broker."""
@@ -123,8 +127,7 @@ class Subscriber:
 
     def _on_connect(self, client: paho.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         if reason.is_failure:
-            self.health.failure = f"the broker refused the connection: {reason}"
-            self._subscribed.set()
+            self._refuse(f"the broker refused the connection: {reason}")
             return
         with self._link:
             self._connection += 1
@@ -139,12 +142,16 @@ class Subscriber:
 
     def _on_subscribe(self, _client: paho.Client, _data: Any, _mid: int, reasons: Any, _properties: Any) -> None:
         if any(reason.is_failure for reason in reasons):
-            self.health.failure = f"the broker refused the subscription: {reasons[0]}"
+            self._refuse(f"the broker refused the subscription: {reasons[0]}")
+        self._subscribed.set()
+
+    def _refuse(self, refusal: str) -> None:
+        self._refusal = self.health.failure = refusal
         self._subscribed.set()
 
     def _on_message(self, _client: paho.Client, _data: Any, message: paho.MQTTMessage) -> None:
         content_type = getattr(message.properties, "ContentType", None) if message.properties else None
-        raw = RawMessage(message.topic, message.payload, time.time_ns() // 1000, content_type)
+        raw = RawMessage(message.topic, bytes(message.payload), time.time_ns() // 1000, content_type)
         delivery = _Delivery(raw, message.mid, message.qos, self._connection)
         self.health.received += 1
         while not self._ending.is_set():
@@ -171,7 +178,11 @@ class Subscriber:
         while len(group) < self.group.messages:
             left_s = deadline - time.monotonic()
             try:
-                group.append(self._queue.get(timeout=max(min(left_s, self.group.idle_s), 0)) if left_s > 0 else self._queue.get_nowait())
+                group.append(
+                    self._queue.get(timeout=max(min(left_s, self.group.idle_s), 0))
+                    if left_s > 0
+                    else self._queue.get_nowait()
+                )
             except queue.Empty:
                 break
             if left_s <= 0:

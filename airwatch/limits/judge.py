@@ -13,25 +13,25 @@ _GRAVITY = {"fail": 4, "unknown": 3, "watch": 2, "pass": 1}
 def judge(readings: pl.DataFrame, limits: pl.DataFrame) -> pl.DataFrame:
     """Give each reading the limit that governs it, and a verdict.
 
-    A value whose whole interval lies within the edges passes; one whose whole interval lies beyond an edge gets the row's
-    ``breach``; one whose interval holds an edge is ``unknown``, except that an edge which could only say ``watch`` does
-    not make a reading unknown. Of several limits the one with the gravest verdict governs, the earlier row of the
-    table where they agree. A leak rate is judged at the rule's test pressure: by choked flow through one orifice it is
-    proportional to absolute pressure.
+    A value whose whole interval lies within the edges passes; one whose whole interval lies beyond an edge gets the
+    row's ``breach``; one whose interval holds an edge is ``unknown``, except that an edge which could only say
+    ``watch`` does not make a reading unknown. Of several limits the one with the gravest verdict governs, the earlier
+    row of the table where they agree. A leak rate is judged at the rule's test pressure: by choked flow through one
+    orifice it is proportional to absolute pressure.
 
     Parameters
     ----------
     readings : DataFrame, one row a reading
-        ``check, value, lower, upper``; of the unit ``kind, rule_set`` and ``reservoir_ratio`` (actual / required volume,
-        null where not known); ``is_combination`` bool, null where not known. Other columns are kept.
+        ``check, value, lower, upper``; of the unit ``kind, rule_set`` and ``reservoir_ratio`` (actual / required
+        volume, null where not known); ``is_combination`` bool, null where not known. Other columns are kept.
     limits : DataFrame
         As `airwatch.limits.table.limits_frame` lays it out.
 
     Returns
     -------
     DataFrame
-        ``readings`` in their order with ``limit_low, limit_high, rule, verdict``. Without a limit that applies, edges and rule are
-        null and the verdict is ``unknown``.
+        ``readings`` in their order with ``limit_low, limit_high, rule, verdict``. Without a limit that applies, edges
+        and rule are null and the verdict is ``unknown``.
     """
     numbered = readings.with_row_index("_row")
     fits = (pl.col("coupling") == "any") | (

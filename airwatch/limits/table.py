@@ -51,7 +51,9 @@ class Limit(Struct, frozen=True, forbid_unknown_fields=True):
         if self.low is None and self.high is None:
             raise LimitTableError(f"limit {self.id!r}: neither low nor high is there, so nothing could cross it")
         if self.low is not None and self.high is not None and not self.low < self.high:
-            raise LimitTableError(f"limit {self.id!r}: low {self.low:g} is not below high {self.high:g}, so nothing could pass")
+            raise LimitTableError(
+                f"limit {self.id!r}: low {self.low:g} is not below high {self.high:g}, so nothing could pass"
+            )
         if (self.status == "common practice") != (self.source is None):
             raise LimitTableError(f"limit {self.id!r}: a source is needed, and only common practice has none")
         if (self.test is not None) != self.check.startswith("leak_"):
@@ -115,29 +117,31 @@ def parse_defaults(text: str) -> DefaultsTable:
 
 @cache
 def shipped_limits() -> tuple[Limit, ...]:
-    """The limit table that comes with the program."""
+    """Give the limit table that comes with the program."""
     return tuple(parse_limits(files("airwatch.limits").joinpath("limits.toml").read_text("utf-8")))
 
 
 @cache
 def shipped_defaults() -> DefaultsTable:
-    """The defaults that come with the program."""
+    """Give the defaults that come with the program."""
     return parse_defaults(files("airwatch.limits").joinpath("defaults.toml").read_text("utf-8"))
 
 
-LIMIT_SCHEMA: dict[str, type[pl.DataType]] = {
-    "rule": pl.String,
-    "rule_set": pl.String,
-    "check": pl.String,
-    "kind": pl.String,
-    "coupling": pl.String,
-    "edge_low": pl.Float64,
-    "edge_high": pl.Float64,
-    "test_kpa": pl.Float64,
-    "is_scaled": pl.Boolean,
-    "breach": pl.String,
-    "rank": pl.Int32,
-}
+LIMIT_SCHEMA = pl.Schema(
+    {
+        "rule": pl.String(),
+        "rule_set": pl.String(),
+        "check": pl.String(),
+        "kind": pl.String(),
+        "coupling": pl.String(),
+        "edge_low": pl.Float64(),
+        "edge_high": pl.Float64(),
+        "test_kpa": pl.Float64(),
+        "is_scaled": pl.Boolean(),
+        "breach": pl.String(),
+        "rank": pl.Int32(),
+    }
+)
 
 
 def limits_frame(limits: tuple[Limit, ...] | list[Limit]) -> pl.DataFrame:

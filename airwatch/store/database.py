@@ -58,7 +58,7 @@ class Store:
         except duckdb.Error as err:
             root.close()
             text = str(err).splitlines()[0]
-            if "lock" in text.lower():
+            if "could not set lock" in text.lower():
                 what = "another airwatch process has it open; stop that one, or ask it over its API"
                 raise StoreError(f"{path}: the store is in use: {what}") from err
             raise StoreError(f"{path}: can't be opened as a store: {text}; check the path and its permissions") from err
@@ -82,7 +82,7 @@ class Store:
 
     @property
     def cursor(self) -> duckdb.DuckDBPyConnection:
-        """This thread's cursor."""
+        """Give the cursor of the calling thread."""
         if (cursor := getattr(self._local, "cursor", None)) is None:
             cursor = self._local.cursor = self._root.cursor()
         return cursor
@@ -96,6 +96,11 @@ class Store:
         """Write in one transaction; each frame is a view of its name while it lasts.
 
         Commits at the end, or rolls back everything and raises.
+
+        Raises
+        ------
+        StoreError
+            The database could not write; nothing of the transaction is there, and it may be tried again.
         """
         with self._writer:
             cursor = self.cursor
@@ -106,6 +111,10 @@ class Store:
                 try:
                     yield cursor
                     cursor.execute("COMMIT")
+                except duckdb.Error as err:
+                    _roll_back(cursor)
+                    text = str(err).splitlines()[0]
+                    raise StoreError(f"{self.path}: can't be written: {text}; check disk space and memory") from err
                 except BaseException:
                     _roll_back(cursor)
                     raise
@@ -122,12 +131,18 @@ class Store:
             The store has a migration that this program does not know.
         """
         cursor = self.cursor
-        cursor.execute(f"CREATE TABLE IF NOT EXISTS {CATALOG}.schema_versions (version INTEGER NOT NULL, name VARCHAR NOT NULL)")
-        present = {version for (version,) in cursor.execute(f"SELECT version FROM {CATALOG}.schema_versions").fetchall()}
+        cursor.execute(
+            f"CREATE TABLE IF NOT EXISTS {CATALOG}.schema_versions (version INTEGER NOT NULL, name VARCHAR NOT NULL)"
+        )
+        present = {
+            version for (version,) in cursor.execute(f"SELECT version FROM {CATALOG}.schema_versions").fetchall()
+        }
         steps = migrations()
         if unknown := present - steps.keys():
             newest = max(unknown)
-            raise StoreError(f"{self.path}: the store has schema {newest}, this airwatch knows {max(steps)}; use a newer airwatch")
+            raise StoreError(
+                f"{self.path}: the store has schema {newest}, this airwatch knows {max(steps)}; use a newer airwatch"
+            )
         for version in sorted(steps.keys() - present):
             name, sql = steps[version]
             with self.transaction() as write:
@@ -137,7 +152,9 @@ class Store:
 
 def migrations() -> dict[int, tuple[str, str]]:
     """Give every migration: version to (name, SQL)."""
-    found = sorted(file.name for file in files("airwatch.store").joinpath("migrations").iterdir() if file.name.endswith(".sql"))
+    found = sorted(
+        file.name for file in files("airwatch.store").joinpath("migrations").iterdir() if file.name.endswith(".sql")
+    )
     folder = files("airwatch.store").joinpath("migrations")
     return {int(name[:4]): (name, folder.joinpath(name).read_text("utf-8")) for name in found}
 

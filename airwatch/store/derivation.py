@@ -9,13 +9,15 @@ from airwatch.contract.columns import SAMPLE_SCHEMA, TIME
 from airwatch.derive.frames import READINGS
 from airwatch.store.database import Store
 
-WINDOWS: dict[str, pl.DataType | type[pl.DataType]] = {
-    "fleet": pl.String,
-    "unit": pl.String,
-    "w_start": TIME,  # null: from the unit's first sample
-    "w_end": TIME,  # null: to its last; else exclusive
-    "n_samples": pl.Int64,
-}
+WINDOWS = pl.Schema(
+    {
+        "fleet": pl.String(),
+        "unit": pl.String(),
+        "w_start": TIME,  # null: from the unit's first sample
+        "w_end": TIME,  # null: to its last; else exclusive
+        "n_samples": pl.Int64(),
+    }
+)
 _SAMPLE_COLUMNS = ", ".join(f"s.{name}" for name in SAMPLE_SCHEMA)
 _INSIDE = "(w.w_start IS NULL OR {t} >= w.w_start) AND (w.w_end IS NULL OR {t} < w.w_end)"
 
@@ -47,8 +49,8 @@ def windows(store: Store, *, after: int, upto: int) -> pl.DataFrame:
             GROUP BY ALL
         ),
         numbered AS (
-            SELECT r.fleet, r.unit, r.run_start, row_number() OVER (PARTITION BY r.fleet, r.unit ORDER BY r.run_start) AS k
-            FROM air.runs AS r SEMI JOIN dirty USING (fleet, unit)
+            SELECT r.fleet, r.unit, r.run_start, row_number() OVER (PARTITION BY r.fleet, r.unit ORDER BY r.run_start)
+            AS k FROM air.runs AS r SEMI JOIN dirty USING (fleet, unit)
         ),
         spans AS (
             SELECT d.fleet, d.unit,
@@ -71,7 +73,7 @@ def windows(store: Store, *, after: int, upto: int) -> pl.DataFrame:
         ORDER BY w.fleet, w.unit
         """,
         {"after": after, "upto": upto},
-    ).cast(dict(WINDOWS))
+    ).cast(WINDOWS)
 
 
 def all_windows(store: Store) -> pl.DataFrame:
@@ -80,7 +82,7 @@ def all_windows(store: Store) -> pl.DataFrame:
         "SELECT fleet, unit, NULL::TIMESTAMP AS w_start, NULL::TIMESTAMP AS w_end,"
         " coalesce(sum(n_rows) FILTER (stream IN ('pressure', 'can')), 0)::BIGINT AS n_samples"
         " FROM air.messages GROUP BY fleet, unit ORDER BY fleet, unit"
-    ).cast(dict(WINDOWS))
+    ).cast(WINDOWS)
 
 
 def read_window(store: Store, chosen: pl.DataFrame) -> dict[str, pl.DataFrame]:
@@ -102,15 +104,17 @@ def read_window(store: Store, chosen: pl.DataFrame) -> dict[str, pl.DataFrame]:
             "SELECT e.* FROM air.governor_events AS e JOIN w ON e.fleet = w.fleet AND e.unit = w.unit"
             f" WHERE {_INSIDE.format(t='e.t')} ORDER BY e.t"
         ).pl()
-        reports = cursor.execute("SELECT e.* FROM air.fault_reports AS e SEMI JOIN w USING (fleet, unit) ORDER BY e.t").pl()
+        reports = cursor.execute(
+            "SELECT e.* FROM air.fault_reports AS e SEMI JOIN w USING (fleet, unit) ORDER BY e.t"
+        ).pl()
         codes = cursor.execute("SELECT e.* FROM air.fault_codes AS e SEMI JOIN w USING (fleet, unit) ORDER BY e.t").pl()
     finally:
         cursor.unregister("w")
     return {
-        "samples": samples.cast(dict(SAMPLE_SCHEMA)).sort("fleet", "unit", "t"),
-        "governor_events": governor.cast(dict(GOVERNOR_SCHEMA)),
-        "fault_reports": reports.cast(dict(REPORT_SCHEMA)),
-        "fault_codes": codes.cast(dict(CODE_SCHEMA)),
+        "samples": samples.cast(SAMPLE_SCHEMA).sort("fleet", "unit", "t"),
+        "governor_events": governor.cast(GOVERNOR_SCHEMA),
+        "fault_reports": reports.cast(REPORT_SCHEMA),
+        "fault_codes": codes.cast(CODE_SCHEMA),
     }
 
 
@@ -135,17 +139,19 @@ def set_mark(store: Store, job: str, batch: int) -> None:
 
 
 def readings(store: Store, units: pl.DataFrame | None = None) -> pl.DataFrame:
-    """Give readings, of all units or of those in ``units`` (``fleet, unit``), columns as `airwatch.derive.frames.READINGS`."""
+    """Give readings, of all units or of ``units`` (``fleet, unit``); columns as `airwatch.derive.frames.READINGS`."""
     names = ", ".join(f'"{name}"' for name in READINGS)
     order = 'ORDER BY fleet, unit, "start", "check", circuit'
     if units is None:
-        return store.frame(f"SELECT {names} FROM air.readings {order}").cast(dict(READINGS))
+        return store.frame(f"SELECT {names} FROM air.readings {order}").cast(READINGS)
     cursor = store.cursor
     cursor.register("wanted", units.select("fleet", "unit").to_arrow(compat_level=pl.CompatLevel.oldest()))
     try:
-        return cursor.execute(
-            f"SELECT {names} FROM air.readings SEMI JOIN wanted USING (fleet, unit) {order}"
-        ).pl().cast(dict(READINGS))
+        return (
+            cursor.execute(f"SELECT {names} FROM air.readings SEMI JOIN wanted USING (fleet, unit) {order}")
+            .pl()
+            .cast(READINGS)
+        )
     finally:
         cursor.unregister("wanted")
 

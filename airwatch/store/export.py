@@ -11,7 +11,8 @@ Table = Literal["readings", "alerts", "rejects", "samples"]
 TABLES: tuple[Table, ...] = get_args(Table)
 
 _READINGS = (
-    'unit, trailer, circuit, "check", "start", "end", value, lower, upper, measure, limit_low, limit_high, rule, verdict, note'
+    'unit, trailer, circuit, "check", "start", "end", value, lower, upper, measure,'
+    " limit_low, limit_high, rule, verdict, note"
 )
 _ALERTS = (
     "id, unit, trailer, fault, circuit, severity, confidence, opened, updated, crossing_early, crossing_likely,"

@@ -21,4 +21,4 @@ def replace_units(store: Store, units: pl.DataFrame) -> None:
 
 def current(store: Store) -> pl.DataFrame:
     """Give the registry, columns as `airwatch.registry.SCHEMA`."""
-    return store.frame(f"SELECT {', '.join(SCHEMA)} FROM air.units ORDER BY fleet, unit").cast(dict(SCHEMA))
+    return store.frame(f"SELECT {', '.join(SCHEMA)} FROM air.units ORDER BY fleet, unit").cast(SCHEMA)

@@ -28,7 +28,7 @@ def alerts(store: Store, fleet: str | None = None, unit: str | None = None) -> p
         f"SELECT {', '.join(ALERTS)} FROM air.alerts"
         " WHERE ($fleet IS NULL OR fleet = $fleet) AND ($unit IS NULL OR unit = $unit) ORDER BY fleet, unit, fault",
         {"fleet": fleet, "unit": unit},
-    ).cast(dict(ALERTS))
+    ).cast(ALERTS)
 
 
 def unit_states(store: Store) -> pl.DataFrame:
@@ -37,8 +37,9 @@ def unit_states(store: Store) -> pl.DataFrame:
     Returns
     -------
     DataFrame
-        ``fleet, unit, kind, home_shop`` (null where not registered), ``last_t`` newest data time, ``last_received``, ``n_messages``,
-        and how many of the newest readings of each check and circuit have each verdict: ``n_fail, n_watch, n_unknown, n_pass``.
+        ``fleet, unit, kind, home_shop`` (null where not registered), ``last_t`` newest data time, ``last_received``,
+        ``n_messages``, and how many of the newest readings of each check and circuit have each verdict: ``n_fail,
+        n_watch, n_unknown, n_pass``.
     """
     return store.frame(
         """
@@ -71,9 +72,10 @@ def unit_states(store: Store) -> pl.DataFrame:
 def readings_of(store: Store, fleet: str, unit: str) -> pl.DataFrame:
     """Give all readings of one unit by time; columns as `airwatch.derive.frames.READINGS`."""
     return store.frame(
-        f'SELECT {_READING_NAMES} FROM air.readings WHERE fleet = $fleet AND unit = $unit ORDER BY "start", "check", circuit',
+        f"SELECT {_READING_NAMES} FROM air.readings WHERE fleet = $fleet AND unit = $unit"
+        ' ORDER BY "start", "check", circuit',
         {"fleet": fleet, "unit": unit},
-    ).cast(dict(READINGS))
+    ).cast(READINGS)
 
 
 def newest_readings_of(store: Store, fleet: str, unit: str) -> pl.DataFrame:
@@ -83,7 +85,7 @@ def newest_readings_of(store: Store, fleet: str, unit: str) -> pl.DataFrame:
         ' QUALIFY row_number() OVER (PARTITION BY "check", circuit ORDER BY "end" DESC, "start" DESC) = 1'
         ' ORDER BY "check", circuit',
         {"fleet": fleet, "unit": unit},
-    ).cast(dict(READINGS))
+    ).cast(READINGS)
 
 
 def sample_span(store: Store, fleet: str, unit: str) -> tuple[datetime, datetime] | None:
@@ -99,8 +101,8 @@ def pressure_history(
 ) -> pl.DataFrame:
     """Give one unit's pressures between two times, thinned so that every peak and dip stays visible.
 
-    Each of ``most_points / 2`` equal intervals gives its least and its greatest value of each tank; where there are no more samples than
-    points, they come as they are.
+    Each of ``most_points / 2`` equal intervals gives its least and its greatest value of each tank; where there are
+    no more samples than points, they come as they are.
 
     Returns
     -------
@@ -141,3 +143,42 @@ def unit_of(store: Store, fleet: str, unit: str) -> dict[str, object] | None:
     frame = store.frame("SELECT * FROM air.units WHERE fleet = $fleet AND unit = $unit", {"fleet": fleet, "unit": unit})
     return frame.row(0, named=True) if frame.height else None
 
+
+def is_known(store: Store, fleet: str, unit: str) -> bool:
+    """Tell whether a unit is registered or has sent something."""
+    row = store.cursor.execute(
+        "SELECT EXISTS (FROM air.units WHERE fleet = $fleet AND unit = $unit)"
+        " OR EXISTS (FROM air.messages WHERE fleet = $fleet AND unit = $unit)",
+        {"fleet": fleet, "unit": unit},
+    ).fetchone()
+    return row is not None and bool(row[0])
+
+
+def newest_off_limit(store: Store) -> pl.DataFrame:
+    """Give, of each check and circuit of every unit, the newest reading, where its verdict is `fail` or `watch`.
+
+    Returns
+    -------
+    DataFrame, fails first within a unit
+        Columns as `airwatch.derive.frames.READINGS`.
+    """
+    return store.frame(
+        f"SELECT {_READING_NAMES} FROM (FROM air.readings"
+        ' QUALIFY row_number() OVER (PARTITION BY fleet, unit, "check", circuit ORDER BY "end" DESC, "start" DESC) = 1)'
+        " WHERE verdict IN ('fail', 'watch') ORDER BY fleet, unit, verdict, \"check\", circuit"
+    ).cast(dict(READINGS))
+
+
+def count_samples(store: Store, fleet: str, unit: str, *, start: datetime, end: datetime) -> int:
+    """Give the number of one unit's samples between two times, both counted in."""
+    row = store.cursor.execute(
+        "SELECT count(*) FROM air.samples WHERE fleet = ? AND unit = ? AND t >= ? AND t <= ?", [fleet, unit, start, end]
+    ).fetchone()
+    return int(row[0]) if row else 0
+
+
+def newest_rejects(store: Store, *, most: int) -> pl.DataFrame:
+    """Give the messages last set aside: ``received, topic, reason``, newest first."""
+    return store.frame(
+        "SELECT received, topic, reason FROM air.rejects ORDER BY received DESC, topic LIMIT $most", {"most": most}
+    ).cast({"received": TIME})

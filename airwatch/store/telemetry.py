@@ -4,7 +4,14 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from airwatch.contract.batch import CODE_SCHEMA, GOVERNOR_SCHEMA, LAMP_SCHEMA, LEDGER_SCHEMA, REPORT_SCHEMA, DecodedBatch
+from airwatch.contract.batch import (
+    CODE_SCHEMA,
+    GOVERNOR_SCHEMA,
+    LAMP_SCHEMA,
+    LEDGER_SCHEMA,
+    REPORT_SCHEMA,
+    DecodedBatch,
+)
 from airwatch.contract.columns import COLUMN_NAMES, SAMPLE_SCHEMA, TIME
 from airwatch.store.database import Store
 
@@ -59,7 +66,7 @@ class TelemetryWriter:
 
         Raises
         ------
-        duckdb.Error
+        StoreError
             The database could not write; the batch may be written again.
         """
         batch = self._batch + 1
@@ -93,30 +100,43 @@ class TelemetryWriter:
         self._newest = pl.concat([self._newest, latest]).group_by("fleet", "unit").agg(pl.col("newest").max())
 
     def _sort_out(self, samples: pl.DataFrame) -> _Sorted:
-        """Tell new samples from repeated ones."""
+        """Tell new samples from repeated ones.
+
+        Most samples of a batch stand in no other message; only the few that do are folded together.
+        """
         samples = samples.sort(KEY, maintain_order=True)
-        first = pl.any_horizontal(pl.col(name) != pl.col(name).shift(1) for name in KEY).fill_null(value=True)
-        samples = samples.with_columns(is_first=first)
-        late = pl.col("t") <= pl.col("newest")
         aged = samples.join(self._newest, on=["fleet", "unit"], how="left", maintain_order="left")
-        suspect = aged.filter(late.fill_null(value=False)).select(KEY).unique()
-        stored = self._stored(suspect) if suspect.height else None
-        if samples["is_first"].all() and (stored is None or stored.is_empty()):
-            none = pl.lit(0, pl.Int64)
-            accounts = samples.group_by("message").agg(n_new=pl.len().cast(pl.Int64), n_filled=none, n_conflicting=none)
-            new = samples.drop("message", "is_first")
-            return _Sorted(new, new.clear(), accounts)
-        return _merge(samples.drop("is_first"), samples.clear().select(SAMPLE_SCHEMA.keys()) if stored is None else stored)
+        late = aged.filter((pl.col("t") <= pl.col("newest")).fill_null(value=False)).select(KEY).unique()
+        stored = self._stored(late) if late.height else samples.clear().select(SAMPLE_SCHEMA.keys())
+        same = pl.all_horizontal(pl.col(name) == pl.col(name).shift(1) for name in KEY).fill_null(value=False)
+        is_contested = samples.select(same | same.shift(-1, fill_value=False)).to_series()
+        if stored.height:
+            keys = stored.select(*KEY, is_stored=pl.lit(value=True))
+            is_stored = samples.select(KEY).join(keys, on=KEY, how="left", maintain_order="left")["is_stored"]
+            is_contested |= is_stored.fill_null(value=False)
+        plain = samples.filter(~is_contested)
+        none = pl.lit(0, pl.Int64)
+        accounts = plain.group_by("message").agg(n_new=pl.len().cast(pl.Int64), n_filled=none, n_conflicting=none)
+        alone = _Sorted(plain.select(SAMPLE_SCHEMA.keys()), plain.clear().select(SAMPLE_SCHEMA.keys()), accounts)
+        if not is_contested.any():
+            return alone
+        folded = _merge(samples.filter(is_contested), stored)
+        accounts = pl.concat([accounts, folded.accounts]).group_by("message").agg(pl.all().sum())
+        return _Sorted(pl.concat([alone.new, folded.new]), folded.filled, accounts)
 
     def _stored(self, keys: pl.DataFrame) -> pl.DataFrame:
         cursor = self._store.cursor
         cursor.register("suspect", keys.to_arrow(compat_level=pl.CompatLevel.oldest()))
         try:
-            return cursor.execute(
-                "SELECT s.* FROM air.samples AS s SEMI JOIN suspect AS k USING (fleet, unit, t)"
-                " WHERE s.t BETWEEN $first AND $last",
-                {"first": keys["t"].min(), "last": keys["t"].max()},
-            ).pl().cast(SAMPLE_SCHEMA)
+            return (
+                cursor.execute(
+                    "SELECT s.* FROM air.samples AS s SEMI JOIN suspect AS k USING (fleet, unit, t)"
+                    " WHERE s.t BETWEEN $first AND $last",
+                    {"first": keys["t"].min(), "last": keys["t"].max()},
+                )
+                .pl()
+                .cast(SAMPLE_SCHEMA)
+            )
         finally:
             cursor.unregister("suspect")
 
@@ -128,9 +148,13 @@ class TelemetryWriter:
         cursor.register("candidates", events.to_arrow(compat_level=pl.CompatLevel.oldest()))
         same = " AND ".join(f's."{name}" IS NOT DISTINCT FROM c."{name}"' for name in names)
         try:
-            return cursor.execute(
-                f"SELECT c.* FROM candidates AS c WHERE NOT EXISTS (SELECT 1 FROM air.{table} AS s WHERE {same})"
-            ).pl().cast(dict(events.schema))
+            return (
+                cursor.execute(
+                    f"SELECT c.* FROM candidates AS c WHERE NOT EXISTS (SELECT 1 FROM air.{table} AS s WHERE {same})"
+                )
+                .pl()
+                .cast(events.schema)
+            )
         finally:
             cursor.unregister("candidates")
 
@@ -159,7 +183,7 @@ def _merge(samples: pl.DataFrame, stored: pl.DataFrame) -> _Sorted:
         )
     )
     whole = every.group_by(KEY, maintain_order=True).agg(
-        was_stored=pl.col("message").is_null().any(), *(pl.col(name).drop_nulls().first() for name in _VALUES)
+        pl.col("message").is_null().any().alias("was_stored"), *(pl.col(name).drop_nulls().first() for name in _VALUES)
     )
     order = list(SAMPLE_SCHEMA)
     gained = marked.filter(pl.col("fills")).select(KEY).unique()

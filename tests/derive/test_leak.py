@@ -1,0 +1,92 @@
+import math
+
+import numpy as np
+import polars as pl
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from airwatch.derive.leak import leak_static_readings
+from tests.derive.samples import in_runs, rounded, samples
+
+ATMOSPHERE = 101.325
+PSI = 6.894757  # NIST SP 811 (2008), appendix B.8
+
+
+def orifice_tau_s(diameter_mm: float, litres: float, kelvin: float = 293.15) -> float:
+    """Time constant of isothermal decay through a choked orifice, discharge coefficient 1.
+
+    m = 0.0404 A p0 / sqrt(T0) for air (SI), dp/dt = m R T / V: choked-flow formula of gas-dynamics handbooks.
+    """
+    area = math.pi * (diameter_mm / 1000) ** 2 / 4
+    return litres / 1000 / (0.0404 * area / math.sqrt(kelvin) * 287.05 * kelvin)
+
+
+def hold(
+    tau_s: float, *, start_kpa: float, minutes: float, step: float, spacing_s: float = 10.0, offset: float = 0.0
+) -> pl.DataFrame:
+    """Engine stops at once, then the hold decays; the ten settling minutes come before ``minutes``."""
+    t = np.arange(0, (minutes + 10) * 60 + 1, spacing_s)
+    kpa = (start_kpa + ATMOSPHERE) * np.exp(-t / tau_s) - ATMOSPHERE + offset
+    rpm = np.where(t == 0, 600, 0)
+    return samples(t, primary_kpa=rounded(kpa, step), engine_rpm=rpm, speed_kph=0, park_brake=1, service_brake=0)
+
+
+# A tank of 100 L at 827 kPa (120 psi) gauge and 20 C through a hole, discharge coefficient 1, computed from the
+# choked-flow formula: 0.25 mm 0.79 psi/min, 0.5 mm 3.2 psi/min, 1 mm 12.6 psi/min.
+@pytest.mark.parametrize(("hole_mm", "psi_per_min"), [(0.25, 0.79), (0.5, 3.2), (1.0, 12.6)])
+def test_a_drilled_hole_leaks_what_choked_flow_says(hole_mm: float, psi_per_min: float) -> None:
+    tau = orifice_tau_s(hole_mm, 100.0)
+    assert (827 + ATMOSPHERE) / tau * 60 / PSI == pytest.approx(psi_per_min, rel=0.02)
+    start = (827 + ATMOSPHERE) * math.exp(600 / tau) - ATMOSPHERE  # so that it is 827 kPa when settled
+    cut, runs = in_runs(hold(tau, start_kpa=start, minutes=20, step=4))
+    reading = leak_static_readings(cut, runs).row(0, named=True)
+    at_827 = reading["value"] / (690 + ATMOSPHERE) * (827 + ATMOSPHERE) / PSI
+    assert at_827 == pytest.approx(psi_per_min, rel=0.04, abs=0.03)
+    assert (reading["circuit"], reading["check"], reading["measure"]) == ("primary", "leak_static", "kPa/min")
+
+
+@settings(deadline=None, max_examples=60)
+@given(
+    rate=st.floats(0.0, 40.0),
+    minutes=st.floats(6, 600),
+    step=st.sampled_from([4.0, 8.0]),
+    start=st.floats(700, 900),
+    offset=st.floats(-4, 4),
+)
+def test_the_interval_holds_whatever_rounding_does(
+    rate: float, minutes: float, step: float, start: float, offset: float
+) -> None:
+    tau = (690 + ATMOSPHERE) / (rate / 60) if rate else math.inf
+    cut, runs = in_runs(hold(tau, start_kpa=start, minutes=minutes, step=step, offset=offset))
+    for reading in leak_static_readings(cut, runs).iter_rows(named=True):
+        # a gauge offset of 4 kPa shifts absolute pressure by under 1 %
+        assert reading["lower"] - 0.01 * rate - 0.02 <= rate <= reading["upper"] + 0.01 * rate + 0.02
+
+
+def test_nothing_is_read_from_a_hold_that_is_not_one() -> None:
+    t = np.arange(0, 3600, 10.0)
+    kpa = rounded(850 - t / 60)
+    common = {"primary_kpa": kpa, "speed_kph": 0, "park_brake": 1, "service_brake": 0}
+    running = samples(t, engine_rpm=600, **common)
+    released = samples(t, engine_rpm=np.where(t == 0, 600, 0), **{**common, "park_brake": 0})
+    braking = samples(t, engine_rpm=np.where(t == 0, 600, 0), **{**common, "service_brake": 1})
+    filled = samples(
+        t, engine_rpm=np.where(t == 0, 600, 0), **{**common, "primary_kpa": kpa + np.where(t > 1800, 40, 0)}
+    )
+    for frame in (running, released, braking, filled):
+        assert leak_static_readings(*in_runs(frame)).is_empty()
+
+
+def test_each_tank_is_read_by_itself_and_key_off_may_null_the_engine() -> None:
+    t = np.arange(0, 7200, 10.0)
+    frame = samples(
+        t,
+        primary_kpa=rounded(850 - t / 60 * 2),
+        secondary_kpa=rounded(np.full(t.size, 851.0)),
+        engine_rpm=[650.0] + [None] * (t.size - 1),
+        park_brake=1,
+    )
+    readings = leak_static_readings(*in_runs(frame))
+    assert readings["circuit"].to_list() == ["primary", "secondary"]
+    assert readings["value"].to_list() == pytest.approx([2.0, 0.0], abs=0.12)
