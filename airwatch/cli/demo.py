@@ -1,8 +1,9 @@
 """`airwatch demo`: the whole line on a recorded fleet."""
 
-import multiprocessing
 import tempfile
 import time
+from multiprocessing import get_context
+from multiprocessing.connection import Connection
 from pathlib import Path
 
 import click
@@ -14,7 +15,7 @@ from rich.table import Table
 from airwatch.alerts.attention import attention
 from airwatch.cli import options
 from airwatch.cli.stored import take_units
-from airwatch.errors import RecordingError
+from airwatch.errors import AirwatchError, BrokerError, RecordingError
 from airwatch.landing.broker_url import BrokerUrl
 from airwatch.landing.subscriber import Subscriber
 from airwatch.store.database import Store
@@ -26,7 +27,8 @@ from pipelines.local_broker import local_broker
 from pipelines.replay import replay
 
 _DATA = Path(__file__).parents[2] / "replay_data"
-_QUIET_S = 60.0
+_QUIET_S = 60.0  # without a message: something is stuck
+_LOOK_S = 0.05
 _VERSION = "3.1.1"  # what the broker inside the program speaks
 
 
@@ -68,36 +70,48 @@ def _land_over_mqtt(store: Store, recording: Path, console: Console) -> None:
     with local_broker() as broker, Progress(*columns, console=console) as progress:
         subscriber = Subscriber(broker, TelemetryWriter(store).write, client_id="airwatch-demo", version=_VERSION)
         subscriber.start()
-        context = multiprocessing.get_context("spawn")
-        published = context.Value("q", 0)
-        total = context.Value("q", -1)
-        publisher = context.Process(target=_publish, args=(recording, broker, published, total), daemon=True)
-        publisher.start()
+        context = get_context("spawn")
+        ours, theirs = context.Pipe(duplex=False)
+        context.Process(target=_publish, args=(recording, broker, theirs), daemon=True).start()
+        theirs.close()  # so that the pipe ends with the publisher
         task = progress.add_task("landing over MQTT", total=None)
+        total: int | None = None
         last_change, last_count = time.monotonic(), -1
-        while total.value < 0 or subscriber.health.committed < total.value:
-            progress.update(
-                task, completed=subscriber.health.committed, total=total.value if total.value >= 0 else None
-            )
-            if subscriber.health.committed != last_count:
-                last_change, last_count = time.monotonic(), subscriber.health.committed
-            elif time.monotonic() - last_change > _QUIET_S or publisher.exitcode not in (None, 0):
+        while total is None or subscriber.health.committed < total:
+            if total is None and ours.poll(_LOOK_S):
+                total = _outcome(ours, recording)
+            elif total is not None:
+                time.sleep(_LOOK_S)
+            count = subscriber.health.committed
+            progress.update(task, completed=count, total=total)
+            if count != last_count:
+                last_change, last_count = time.monotonic(), count
+            elif time.monotonic() - last_change > _QUIET_S:
                 break
-            publisher.join(0.1) if publisher.is_alive() else time.sleep(0.05)
-        progress.update(
-            task, completed=subscriber.health.committed, total=max(total.value, subscriber.health.committed)
-        )
         subscriber.stop()
-        if total.value < 0 or subscriber.health.committed < total.value:
-            raise RecordingError(
-                f"{recording}: only {subscriber.health.committed} of its messages came through the broker; try again,"
-                " or land it without one: airwatch land"
+        if total is None or subscriber.health.committed < total:
+            raise BrokerError(
+                f"{recording}: only {subscriber.health.committed} of {total or 'its'} messages came through the broker;"
+                " try again, or land it without one: airwatch land"
             )
 
 
-def _publish(recording: Path, broker: BrokerUrl, published: object, total: object) -> None:
-    del published
-    total.value = replay([recording], broker, speed=0, version=_VERSION)  # type: ignore[attr-defined]
+def _outcome(told: Connection, recording: Path) -> int:
+    """Give how many messages were published, or raise what the publisher met."""
+    try:
+        outcome = told.recv()
+    except EOFError as err:
+        raise BrokerError(f"{recording}: the publishing process ended early; try again") from err
+    if isinstance(outcome, AirwatchError):
+        raise outcome
+    return int(outcome)
+
+
+def _publish(recording: Path, broker: BrokerUrl, told: Connection) -> None:
+    try:
+        told.send(replay([recording], broker, speed=0, version=_VERSION))
+    except AirwatchError as err:
+        told.send(err)
 
 
 def _print_attention(ranked: pl.DataFrame, n_units: int) -> None:

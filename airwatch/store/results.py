@@ -166,7 +166,7 @@ def newest_off_limit(store: Store) -> pl.DataFrame:
         f"SELECT {_READING_NAMES} FROM (FROM air.readings"
         ' QUALIFY row_number() OVER (PARTITION BY fleet, unit, "check", circuit ORDER BY "end" DESC, "start" DESC) = 1)'
         " WHERE verdict IN ('fail', 'watch') ORDER BY fleet, unit, verdict, \"check\", circuit"
-    ).cast(dict(READINGS))
+    ).cast(READINGS)
 
 
 def count_samples(store: Store, fleet: str, unit: str, *, start: datetime, end: datetime) -> int:
