@@ -9,6 +9,8 @@ import polars as pl
 from airwatch.alerts.rules import Rule, shipped_rules
 from airwatch.contract.columns import TIME
 from airwatch.derive.frames import READINGS, UNIT, require
+from airwatch.limits.judge import as_judged
+from airwatch.limits.table import limits_frame, shipped_limits
 
 ALERTS = pl.Schema(
     {
@@ -56,13 +58,14 @@ def fold_alerts(readings: pl.DataFrame, rules: Sequence[Rule] | None = None) -> 
         A column is missing or of another type.
     """
     require(readings, READINGS, "fold_alerts")
-    parts = [_fold(readings, rule) for rule in (shipped_rules() if rules is None else rules)]
+    judged = as_judged(readings, limits_frame(shipped_limits()))
+    parts = [_fold(judged, rule) for rule in (shipped_rules() if rules is None else rules)]
     return pl.concat(parts).sort(*UNIT, "fault") if parts else pl.DataFrame(schema=ALERTS)
 
 
 def _fold(readings: pl.DataFrame, rule: Rule) -> pl.DataFrame:
     edge = pl.col("limit_high") if rule.beyond == "high" else pl.col("limit_low")
-    is_past = pl.col("value") > edge if rule.beyond == "high" else pl.col("value") < edge
+    is_past = pl.col("judged") > edge if rule.beyond == "high" else pl.col("judged") < edge
     is_beyond = pl.col("verdict").is_in(list(rule.severity)) & is_past.fill_null(value=False)
     if rule.only_if_note_starts is not None:
         is_beyond &= pl.col("note").str.starts_with(rule.only_if_note_starts)
@@ -88,7 +91,7 @@ def _fold(readings: pl.DataFrame, rule: Rule) -> pl.DataFrame:
             confidence=pl.col("n_beyond").last() / rule.of_last,
             opened=pl.col("end").first(),
             updated=pl.col("end").last(),
-            newest=pl.struct("value", "edge", "measure", "note").filter(beyond).last(),
+            newest=pl.struct("judged", "edge", "measure", "note").filter(beyond).last(),
         )
         .unnest("newest")
     )
@@ -99,7 +102,7 @@ def _fold(readings: pl.DataFrame, rule: Rule) -> pl.DataFrame:
 def _alert(row: dict[str, object], rule: Rule) -> tuple[object, ...]:
     key = f"{row['fleet']}/{row['unit']}/{rule.fault}"
     verdict: Literal["fail", "watch"] = "fail" if row["verdict"] == "fail" else "watch"
-    value, edge, note = row["value"], row["edge"], str(row["note"])
+    value, edge, note = row["judged"], row["edge"], str(row["note"])
     says = rule.says.format(
         value=f"{value:.3g}", limit=f"{edge:.3g}", measure=row["measure"], note=note, circuit=row["circuit"]
     )

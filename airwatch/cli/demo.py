@@ -5,12 +5,12 @@ import time
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from pathlib import Path
+from typing import Any
 
 import click
 import polars as pl
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
-from rich.table import Table
 
 from airwatch.alerts.attention import attention
 from airwatch.cli import options
@@ -115,13 +115,18 @@ def _publish(recording: Path, broker: BrokerUrl, told: Connection) -> None:
 
 
 def _print_attention(ranked: pl.DataFrame, n_units: int) -> None:
-    table = Table(title=f"{ranked.height} of {n_units} units need attention", title_justify="left", show_lines=False)
-    for name in ("unit", "severity", "since", "reason"):
-        table.add_column(name, overflow="fold")
-    for row in ranked.iter_rows(named=True):
-        more = f" (and {row['n_alerts'] - 1} more)" if row["n_alerts"] > 1 else ""
-        table.add_row(
-            f"{row['fleet']}/{row['unit']}", row["severity"], f"{row['since']:%Y-%m-%d}", row["reason"] + more
-        )
-    Console().print(table)
+    """Print one line a unit; plain text, so that it can be piped."""
+    click.echo(f"{ranked.height} of {n_units} units need attention")
+    rows = [
+        (f"{row['fleet']}/{row['unit']}", row["severity"], f"since {row['since']:%Y-%m-%d}", _reason(row))
+        for row in ranked.iter_rows(named=True)
+    ]
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    for row in rows:
+        click.echo("  ".join(text.ljust(width) for text, width in zip(row, widths, strict=True)).rstrip())
     click.echo("A reading finds work; it never clears a vehicle. Qualified inspectors and local rules decide.")
+
+
+def _reason(row: dict[str, Any]) -> str:
+    more = row["n_alerts"] - 1
+    return f"{row['reason']} (and {more} more)" if more else str(row["reason"])

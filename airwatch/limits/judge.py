@@ -7,6 +7,9 @@ from airwatch.limits.units_of_measure import ATMOSPHERE_KPA
 REFERENCE_KPA = 690.0
 """Gauge pressure that leak rates of readings are referred to (100 psi)."""
 
+TEST_FACTOR = ((pl.col("test_kpa") + ATMOSPHERE_KPA) / (REFERENCE_KPA + ATMOSPHERE_KPA)).fill_null(1.0)
+"""From a leak rate at the reference pressure to the rate at a rule's ``test_kpa``; 1 where a rule has none."""
+
 _GRAVITY = {"fail": 4, "unknown": 3, "watch": 2, "pass": 1}
 
 
@@ -38,8 +41,7 @@ def judge(readings: pl.DataFrame, limits: pl.DataFrame) -> pl.DataFrame:
         (pl.col("coupling") == "combination") == pl.col("is_combination").fill_null(value=True)
     )
     factor = pl.when("is_scaled").then(pl.col("reservoir_ratio").fill_null(1.0)).otherwise(1.0)
-    to_test = ((pl.col("test_kpa") + ATMOSPHERE_KPA) / (REFERENCE_KPA + ATMOSPHERE_KPA)).fill_null(1.0)
-    lower, upper = pl.col("lower") * to_test, pl.col("upper") * to_test
+    lower, upper = pl.col("lower") * TEST_FACTOR, pl.col("upper") * TEST_FACTOR
     low, high = pl.col("limit_low"), pl.col("limit_high")
     is_beyond = (lower > high).fill_null(value=False) | (upper < low).fill_null(value=False)
     is_within = (high.is_null() | (upper <= high)) & (low.is_null() | (lower >= low))
@@ -67,4 +69,33 @@ def judge(readings: pl.DataFrame, limits: pl.DataFrame) -> pl.DataFrame:
         numbered.join(judged, on="_row", how="left", maintain_order="left")
         .with_columns(pl.col("verdict").fill_null("unknown"))
         .drop("_row")
+    )
+
+
+def as_judged(readings: pl.DataFrame, limits: pl.DataFrame) -> pl.DataFrame:
+    """Give the figures that were held against each reading's rule.
+
+    Parameters
+    ----------
+    readings : DataFrame
+        Judged readings: ``value, lower, upper, rule``. Other columns are kept.
+    limits : DataFrame
+        As `airwatch.limits.table.limits_frame` lays it out.
+
+    Returns
+    -------
+    DataFrame
+        ``readings`` in their order with ``judged, judged_lower, judged_upper``: the same as value and interval, but
+        for a leak rate at the test pressure of its rule.
+    """
+    factors = limits.select("rule", test_factor=TEST_FACTOR).unique("rule")
+    factor = pl.col("test_factor").fill_null(1.0)
+    return (
+        readings.join(factors, on="rule", how="left", maintain_order="left")
+        .with_columns(
+            judged=pl.col("value") * factor,
+            judged_lower=pl.col("lower") * factor,
+            judged_upper=pl.col("upper") * factor,
+        )
+        .drop("test_factor")
     )

@@ -2,7 +2,7 @@ import polars as pl
 import pytest
 
 from airwatch.errors import LimitTableError
-from airwatch.limits.judge import judge
+from airwatch.limits.judge import as_judged, judge
 from airwatch.limits.table import limits_frame, parse_defaults, parse_limits, shipped_defaults, shipped_limits
 
 ROW = """
@@ -122,6 +122,9 @@ def test_the_new_vehicle_limit_grows_with_the_reservoirs() -> None:
 def test_a_leak_is_judged_at_the_rules_own_pressure() -> None:
     assert verdict(reading(12.5, check="leak_static", is_combination=False)) == ("fail", "us-leak-static-single")
     assert verdict(reading(11.0, check="leak_static", is_combination=False)) == ("pass", "us-leak-static-single")
+    judged = judge(reading(12.5, 1.0, check="leak_static", is_combination=False), limits_frame(shipped_limits()))
+    row = as_judged(judged, limits_frame(shipped_limits())).row(0, named=True)
+    assert (row["judged"], row["judged_lower"]) == (pytest.approx(15.21, abs=0.01), pytest.approx(14.0, abs=0.01))
     assert verdict(reading(12.5, check="leak_static")) == ("pass", "us-leak-static-combination")
     assert verdict(reading(12.5, check="leak_static", is_combination=None)) == ("pass", "us-leak-static-combination")
 
