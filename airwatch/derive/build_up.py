@@ -80,8 +80,8 @@ def build_up_readings(
                 pl.format(
                     "timed {} s at {} 1/min, referred to governed {} 1/min{}",
                     pl.col("timed_s").round(1),
-                    (pl.col("revolutions") * 60.0 / pl.col("timed_s")).round(0),
-                    governed,
+                    (pl.col("revolutions") * 60.0 / pl.col("timed_s")).round(0).cast(pl.Int64),
+                    governed.round(0).cast(pl.Int64),
                     assumed,
                 )
             ),

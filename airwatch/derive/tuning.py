@@ -69,6 +69,15 @@ class Abs(Struct, frozen=True, forbid_unknown_fields=True):
     rejoin_s: float
 
 
+class Quality(Struct, frozen=True, forbid_unknown_fields=True):
+    """What is out of the ordinary in how data came in."""
+
+    gap_s: float
+    clock_ahead_s: float
+    clock_behind_s: float
+    null_share: float
+
+
 class Tuning(Struct, frozen=True, forbid_unknown_fields=True):
     """All of it."""
 
@@ -80,6 +89,7 @@ class Tuning(Struct, frozen=True, forbid_unknown_fields=True):
     duty: Duty
     leak: Leak
     abs: Abs
+    quality: Quality
 
 
 @cache

@@ -182,3 +182,15 @@ def newest_rejects(store: Store, *, most: int) -> pl.DataFrame:
     return store.frame(
         "SELECT received, topic, reason FROM air.rejects ORDER BY received DESC, topic LIMIT $most", {"most": most}
     ).cast({"received": TIME})
+
+
+def newest_data(store: Store) -> datetime | None:
+    """Give the newest data time of all units, None if nothing came.
+
+    A time later than its own arrival is a wrong clock; there the arrival counts, so that one unit's clock makes no
+    other unit look silent.
+    """
+    row = store.cursor.execute(
+        "SELECT max(least(t_last, received)) FROM air.messages WHERE t_last IS NOT NULL"
+    ).fetchone()
+    return row[0] if row else None

@@ -34,7 +34,7 @@ def test_two_of_three_open_and_the_completing_reading_dates_it() -> None:
     )
     assert alert["opened"] == T0 + timedelta(days=4, hours=8)
     assert alert["updated"] == T0 + timedelta(days=5, hours=8)
-    assert alert["summary"] == "primary tank loses 27 kPa/min parked, at the test's pressure; limit 20"
+    assert alert["summary"] == "primary tank loses 27 kPa/min parked, at the test's pressure; limit 20 kPa/min"
 
 
 @pytest.mark.parametrize("values", [[1, 1, 25], [25, 26, 27, 1, 1], [25], []])

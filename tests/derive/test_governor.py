@@ -45,7 +45,7 @@ def test_pressures_and_duty_of_a_real_compressor(metro: pl.DataFrame) -> None:
     turns = governor_turns(cut)
     readings = governor_readings(turns, runs, NO_EVENTS)
     value = {kind: readings.filter(check=f"governor_{kind}")["value"].to_list() for kind in ("cut_in", "cut_out")}
-    # the set's description: the compressor starts below 8.2 bar; sampled every 10 s, the receiver falls a little further
+    # the set's description: the compressor starts below 8.2 bar; sampled every 10 s, it is a little lower by then
     assert all(800 <= kpa <= 820 for kpa in value["cut_in"])
     assert all(990 <= kpa <= 1012 for kpa in value["cut_out"])
     inferred = duty_readings(cut, turns, runs)["value"].item()

@@ -1,0 +1,241 @@
+"""What the API answers with."""
+
+from datetime import datetime
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, Field, PlainSerializer, WithJsonSchema
+
+from dashboards.need import Need
+
+
+def rfc3339(t: datetime) -> str:
+    """Write a time of the store (UTC without a zone) to the millisecond."""
+    return f"{t:%Y-%m-%dT%H:%M:%S}.{t.microsecond // 1000:03d}Z"
+
+
+Utc = Annotated[
+    datetime,
+    PlainSerializer(rfc3339, when_used="json"),
+    WithJsonSchema({"type": "string", "format": "date-time", "examples": ["2031-02-03T11:20:00.000Z"]}),
+]
+Verdict = Literal["pass", "watch", "fail", "unknown"]
+
+
+class Problem(BaseModel):
+    """Why a request was not answered (RFC 9457)."""
+
+    title: str
+    status: int
+    detail: Annotated[str, Field(description="One sentence that says what to do about it.")]
+
+
+class Page(BaseModel):
+    """Where a page stands among all of them."""
+
+    page: int
+    size: int
+    total: Annotated[int, Field(description="Rows on all pages.")]
+
+
+class UnitRow(BaseModel):
+    """One unit and why it stands where it does."""
+
+    fleet: str
+    unit: str
+    kind: Annotated[str | None, Field(description="null: not in the registry.")]
+    home_shop: str | None
+    need: Need
+    severity: Annotated[Literal["low", "medium", "high"] | None, Field(description="Of the alert that ranks the unit.")]
+    reason: str
+    since: Utc | None
+    is_silent: Annotated[bool, Field(description="No data for 72 h before the newest data of the fleet.")]
+    last_t: Annotated[Utc | None, Field(description="Newest data time.")]
+    n_messages: int
+    n_alerts: int
+    n_fail: Annotated[int, Field(description="Newest readings with this verdict; likewise the next three.")]
+    n_watch: int
+    n_unknown: int
+    n_pass: int
+
+
+class UnitPage(Page):
+    """Units in order of need."""
+
+    newest: Annotated[Utc | None, Field(description="Newest data time of the fleet.")]
+    counts: Annotated[dict[Need, int], Field(description="Units of each need, whatever was searched for.")]
+    units: list[UnitRow]
+
+
+class Registered(BaseModel):
+    """What the registry says of a unit."""
+
+    kind: str
+    rule_set: str
+    axles: int | None
+    trailer_towing: bool | None
+    home_shop: str | None
+    supply_l: float | None
+    primary_l: float | None
+    secondary_l: float | None
+    required_l: float | None
+    compressor_cc: float | None
+    governed_rpm: float | None
+    cut_out_kpa: float | None
+    chambers: str | None
+
+
+class Alert(BaseModel):
+    """One alert."""
+
+    id: str
+    fleet: str
+    unit: str
+    trailer: str | None
+    fault: str
+    circuit: str | None
+    severity: Literal["low", "medium", "high"]
+    confidence: float
+    opened: Utc
+    updated: Utc
+    crossing_early: Utc | None
+    crossing_likely: Utc | None
+    crossing_late: Utc | None
+    state: Literal["open", "acknowledged", "planned", "repaired", "verified", "dismissed"]
+    summary: str
+
+
+class AlertPage(Page):
+    """Alerts by unit and fault."""
+
+    alerts: list[Alert]
+
+
+class Reading(BaseModel):
+    """One measured thing and its verdict. A leak rate is at 690 kPa; `judged` is what its limits are for."""
+
+    fleet: str
+    unit: str
+    trailer: str | None
+    circuit: str | None
+    check: str
+    start: Utc
+    end: Utc
+    value: float | None
+    lower: Annotated[float | None, Field(description="95 % interval, likewise upper.")]
+    upper: float | None
+    measure: str
+    limit_low: float | None
+    limit_high: float | None
+    rule: Annotated[str | None, Field(description="id in /api/v1/limits")]
+    verdict: Verdict
+    note: str | None
+    judged: float | None
+    judged_lower: float | None
+    judged_upper: float | None
+    test_kpa: Annotated[
+        float | None, Field(description="Pressure that `judged` is referred to; null: judged as it is.")
+    ]
+
+
+class ReadingPage(Page):
+    """Readings by time."""
+
+    readings: list[Reading]
+
+
+class UnitDetail(BaseModel):
+    """One unit whole."""
+
+    fleet: str
+    unit: str
+    registered: Annotated[Registered | None, Field(description="null: not in the registry, defaults are used.")]
+    first_t: Utc | None
+    last_t: Utc | None
+    alerts: list[Alert]
+    newest_readings: Annotated[list[Reading], Field(description="The newest of each check and circuit.")]
+
+
+class PressureHistory(BaseModel):
+    """Columns of equal length, by time."""
+
+    start: Utc
+    end: Utc
+    n_samples: Annotated[int, Field(description="Samples that the store has between start and end.")]
+    is_thinned: Annotated[
+        bool, Field(description="Each interval gives its least and its greatest values, not every sample.")
+    ]
+    t: list[Utc]
+    supply_kpa: list[float | None]
+    primary_kpa: list[float | None]
+    secondary_kpa: list[float | None]
+    trailer_kpa: list[float | None]
+    engine_rpm: list[float | None]
+    speed_kph: list[float | None]
+
+
+class Figure(BaseModel):
+    """A Plotly figure."""
+
+    data: list[dict[str, Any]]
+    layout: dict[str, Any]
+
+
+class PressureFigure(Figure):
+    """The same, and how much of the samples it shows."""
+
+    start: Utc
+    end: Utc
+    n_samples: int
+    is_thinned: bool
+
+
+class LimitRow(BaseModel):
+    """One row of the limit table, in its own unit."""
+
+    id: str
+    rule_set: str
+    check: str
+    kinds: list[str]
+    coupling: str
+    low: float | None
+    high: float | None
+    unit: str
+    test: float | None
+    scale: str | None
+    breach: str
+    condition: str
+    jurisdiction: str
+    source: str | None
+    section: str
+    status: str
+
+
+class LimitTable(BaseModel):
+    """What units are judged by. Check the current legal text before enforcing any of it."""
+
+    limits: list[LimitRow]
+
+
+class SubscriberHealth(BaseModel):
+    """The subscriber in this process."""
+
+    is_connected: bool
+    received: int
+    committed: int
+    rejected: int
+    samples: int
+    last_commit: Utc | None
+    failure: str | None
+
+
+class Landing(BaseModel):
+    """What came in."""
+
+    messages: int
+    rows: int
+    repeated: Annotated[int, Field(description="Rows that were there already.")]
+    conflicting: Annotated[int, Field(description="Samples that were there with another value, which stays.")]
+    out_of_range: Annotated[int, Field(description="Values that the bus can't carry, now null.")]
+    rejects: Annotated[int, Field(description="Messages set aside with a reason.")]
+    samples: int
+    subscriber: Annotated[SubscriberHealth | None, Field(description="null: none runs in this process.")]

@@ -1,0 +1,87 @@
+"""Units and what was measured of them."""
+
+from typing import Annotated
+
+import polars as pl
+from fastapi import APIRouter, Query
+
+from airwatch.store.results import alerts, newest_readings_of, readings_of, sample_span, unit_of
+from dashboards.api.models import Alert, Reading, ReadingPage, Registered, UnitDetail, UnitPage, UnitRow
+from dashboards.fleet import cut, matching, read_fleet
+from dashboards.inputs import (
+    End,
+    FleetName,
+    PageNumber,
+    PageSize,
+    Start,
+    StoreInput,
+    UnitName,
+    Words,
+    require_unit,
+    utc,
+)
+from dashboards.judged import with_judged
+from dashboards.measures import Measures
+from dashboards.need import Need
+
+router = APIRouter(tags=["units"])
+
+
+@router.get("/units", summary="Units in order of need")
+def units(
+    store: StoreInput,
+    page: PageNumber = 1,
+    size: PageSize = 100,
+    q: Words = "",
+    need: Annotated[Need | None, Query(description="Only units of this need.")] = None,
+) -> UnitPage:
+    """Give the units, those that need somebody first."""
+    fleet = read_fleet(store, Measures())
+    part = cut(matching(fleet.units, q=q, need=need), page=page, size=size)
+    rows = [UnitRow.model_validate(row) for row in part.rows.iter_rows(named=True)]
+    return UnitPage(page=page, size=size, total=part.total, newest=fleet.newest, counts=fleet.counts, units=rows)
+
+
+@router.get("/units/{fleet}/{unit}", summary="One unit")
+def unit(store: StoreInput, fleet: FleetName, unit: UnitName) -> UnitDetail:
+    """Give the registry's row, the alerts and the newest readings of one unit."""
+    require_unit(store, fleet, unit)
+    registered, span = unit_of(store, fleet, unit), sample_span(store, fleet, unit)
+    return UnitDetail(
+        fleet=fleet,
+        unit=unit,
+        registered=None if registered is None else Registered.model_validate(registered),
+        first_t=span[0] if span else None,
+        last_t=span[1] if span else None,
+        alerts=[Alert.model_validate(row) for row in alerts(store, fleet, unit).iter_rows(named=True)],
+        newest_readings=as_readings(newest_readings_of(store, fleet, unit)),
+    )
+
+
+@router.get("/units/{fleet}/{unit}/readings", summary="Readings of one unit")
+def readings(
+    store: StoreInput,
+    fleet: FleetName,
+    unit: UnitName,
+    check: Annotated[str | None, Query(max_length=64, description="Only this check.")] = None,
+    start: Start = None,
+    end: End = None,
+    page: PageNumber = 1,
+    size: PageSize = 500,
+) -> ReadingPage:
+    """Give the readings of one unit that ended between two times, by time."""
+    require_unit(store, fleet, unit)
+    found = readings_of(store, fleet, unit)
+    if check is not None:
+        found = found.filter(pl.col("check") == check)
+    if start is not None:
+        found = found.filter(pl.col("end") >= utc(start))
+    if end is not None:
+        found = found.filter(pl.col("end") <= utc(end))
+    part = cut(found, page=page, size=size)
+    return ReadingPage(page=page, size=size, total=part.total, readings=as_readings(part.rows))
+
+
+def as_readings(frame: pl.DataFrame) -> list[Reading]:
+    """Turn readings of the store into those of the API."""
+    return [Reading.model_validate(row) for row in with_judged(frame).iter_rows(named=True)]

@@ -1,0 +1,21 @@
+"""What came in, and what was set aside."""
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse
+
+from airwatch.store.results import landing_counts, newest_rejects
+from dashboards.inputs import HealthInput, MeasuresInput, StoreInput
+from dashboards.templating import render
+
+MOST_REJECTS = 50
+
+router = APIRouter()
+
+
+@router.get("/landing")
+def landing(request: Request, store: StoreInput, health: HealthInput, measures: MeasuresInput) -> HTMLResponse:
+    """Show counts, the subscriber's health, and the messages last set aside."""
+    rejects = list(newest_rejects(store, most=MOST_REJECTS).iter_rows(named=True))
+    return render(
+        request, "landing.html", measures=measures, landed=landing_counts(store), health=health, rejects=rejects
+    )

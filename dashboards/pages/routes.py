@@ -1,0 +1,9 @@
+"""All pages."""
+
+from fastapi import APIRouter
+
+from dashboards.pages import api_guide, fleet, landing, limits, unit
+
+router = APIRouter(include_in_schema=False)
+for _part in (fleet, unit, landing, limits, api_guide):
+    router.include_router(_part.router)

@@ -1,0 +1,76 @@
+"""Errors as the reader gets them: a page, or a problem document (RFC 9457) below the API."""
+
+from collections.abc import Sequence
+from http import HTTPStatus
+from typing import Any
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse, Response
+from starlette.exceptions import HTTPException
+
+from airwatch.errors import AirwatchError
+from dashboards.api.models import Problem
+from dashboards.errors import BadRequestError, NotFoundError
+from dashboards.security import HEADERS
+from dashboards.templating import render
+
+_TITLES = {404: "Not here", 405: "Not possible", 422: "That does not fit", 500: "Something failed here"}
+
+
+def handle_errors(app: FastAPI) -> None:
+    """Make ``app`` answer every error in plain words."""
+    app.add_exception_handler(NotFoundError, _not_found)
+    app.add_exception_handler(BadRequestError, _bad_request)
+    app.add_exception_handler(RequestValidationError, _invalid)
+    app.add_exception_handler(HTTPException, _http)
+    app.add_exception_handler(AirwatchError, _failed)
+    app.add_exception_handler(Exception, _failed)
+
+
+async def _not_found(request: Request, error: Exception) -> Response:
+    return _answer(request, HTTPStatus.NOT_FOUND, str(error))
+
+
+async def _bad_request(request: Request, error: Exception) -> Response:
+    return _answer(request, HTTPStatus.UNPROCESSABLE_ENTITY, str(error))
+
+
+async def _invalid(request: Request, error: Exception) -> Response:
+    faults = error.errors() if isinstance(error, RequestValidationError) else []
+    return _answer(request, HTTPStatus.UNPROCESSABLE_ENTITY, _sentence(faults))
+
+
+async def _http(request: Request, error: Exception) -> Response:
+    status = error.status_code if isinstance(error, HTTPException) else 500
+    if status == HTTPStatus.NOT_FOUND:
+        return _answer(request, status, f"There is nothing at {request.url.path}; see /api for what there is.")
+    if status == HTTPStatus.METHOD_NOT_ALLOWED:
+        return _answer(request, status, f"{request.method} is not possible here: everything is only read, with GET.")
+    return _answer(request, status, str(getattr(error, "detail", "The request can't be answered.")))
+
+
+async def _failed(request: Request, error: Exception) -> Response:
+    detail = (
+        f"{error}."
+        if isinstance(error, AirwatchError)
+        else "The request could not be answered; the program's log says why."
+    )
+    return _answer(request, HTTPStatus.INTERNAL_SERVER_ERROR, detail)
+
+
+def _sentence(faults: Sequence[Any]) -> str:
+    """Say which parameter is wrong, and how."""
+    parts = [f"{fault['loc'][-1]}: {str(fault['msg'])[:1].lower()}{str(fault['msg'])[1:]}" for fault in faults]
+    return f"{'; '.join(parts)}." if parts else "A parameter is wrong."
+
+
+def _answer(request: Request, status: int, detail: str) -> Response:
+    title = _TITLES.get(status, HTTPStatus(status).phrase)
+    if request.url.path.startswith("/api/"):
+        problem = Problem(title=title, status=status, detail=detail)
+        answer: Response = JSONResponse(problem.model_dump(), status, media_type="application/problem+json")
+    else:
+        answer = render(request, "problem.html", status_code=status, title=title, detail=detail)
+    answer.headers.update(HEADERS)  # what answers an unforeseen failure stands outside of all that adds them
+    return answer

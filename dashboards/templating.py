@@ -1,0 +1,73 @@
+"""Templates, and what they may call."""
+
+from datetime import datetime
+from typing import Any, get_args
+from urllib.parse import quote, urlencode
+
+import jinja2
+from fastapi import Request
+from fastapi.responses import HTMLResponse
+
+from dashboards import words
+from dashboards.assets import plotly_script
+from dashboards.measures import PRESSURE_UNITS, Measures, PressureUnit
+
+
+def _thousands(number: int) -> str:
+    return f"{number:,}".replace(",", "\N{NARROW NO-BREAK SPACE}")
+
+
+def _clock(t: datetime) -> str:
+    return f"{t:%Y-%m-%d %H:%M:%S}"
+
+
+def _iso(t: datetime) -> str:
+    return f"{t:%Y-%m-%dT%H:%M:%S}"
+
+
+_env = jinja2.Environment(
+    loader=jinja2.PackageLoader("dashboards"),
+    autoescape=True,
+    undefined=jinja2.StrictUndefined,
+)
+_env.filters |= {
+    "stamp": words.stamp,
+    "iso": _iso,
+    "clock": _clock,
+    "length": words.span,
+    "thousands": _thousands,
+    "check_name": words.check_name,
+    "fault_name": words.fault_name,
+    "verdict_name": words.verdict_name,
+    "segment": lambda name: quote(str(name), safe=""),
+}
+_env.globals |= {"cautions": words.CAUTIONS, "pressure_units": PRESSURE_UNITS, "plotly_script": plotly_script}
+
+
+def render(request: Request, template: str, *, status_code: int = 200, **context: Any) -> HTMLResponse:
+    """Render one page.
+
+    ``href(path, **query)`` links to another page in the reader's unit of pressure; ``here(**query)`` links to this page
+    with some of its query changed, None taking a parameter away.
+    """
+    measures = context.setdefault("measures", Measures(_asked_unit(request)))
+    kept = {} if measures.pressure == "kPa" else {"units": measures.pressure}
+
+    def href(path: str, **query: object) -> str:
+        return _with_query(path, {**query, **kept})
+
+    def here(**query: object) -> str:
+        return _with_query(request.url.path, {**request.query_params, **query})
+
+    html = _env.get_template(template).render(href=href, here=here, path=request.url.path, **context)
+    return HTMLResponse(html, status_code)
+
+
+def _with_query(path: str, query: dict[str, object]) -> str:
+    given = {name: value for name, value in query.items() if value not in (None, "")}
+    return f"{path}?{urlencode(given)}" if given else path
+
+
+def _asked_unit(request: Request) -> PressureUnit:
+    asked = request.query_params.get("units")
+    return next((unit for unit in get_args(PressureUnit) if unit == asked), "kPa")

@@ -1,0 +1,73 @@
+"""The application over a small fleet, in process and served, and a browser."""
+
+import shutil
+import threading
+import warnings
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, sync_playwright
+
+from airwatch.store.database import Store
+from dashboards.app import create_app
+from dashboards.server import Server, bind, make_server, url_of
+from tests.conftest import missing
+from tests.dashboards.small_fleet import fill
+
+with warnings.catch_warnings():  # it is imported here first, and would rather have a successor of httpx
+    warnings.simplefilter("ignore")
+    from fastapi.testclient import TestClient
+
+CHROMIUM = "/usr/bin/chromium"
+CHROMIUM_ARGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--no-first-run",
+]
+
+
+@pytest.fixture(scope="session")
+def store(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
+    with Store.open(tmp_path_factory.mktemp("pages") / "small.duckdb") as opened:
+        fill(opened)
+        yield opened
+
+
+@pytest.fixture(scope="session")
+def client(store: Store) -> Iterator[TestClient]:
+    with TestClient(create_app(store, None), raise_server_exceptions=False) as answering:
+        yield answering
+
+
+@pytest.fixture
+def empty_client(tmp_path: Path) -> Iterator[TestClient]:
+    with Store.open(tmp_path / "empty.duckdb") as opened, TestClient(create_app(opened, None)) as answering:
+        yield answering
+
+
+@pytest.fixture(scope="session")
+def served(store: Store) -> Iterator[str]:
+    """Serve the application on a free port and give its address."""
+    bound = bind("127.0.0.1", 0)
+    server: Server = make_server(store, host="127.0.0.1", health=None)
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [bound]}, daemon=True)
+    thread.start()
+    yield url_of("127.0.0.1", bound)
+    server.should_exit = True
+    thread.join(20)
+    assert not thread.is_alive()
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """Debian's Chromium."""
+    if shutil.which(CHROMIUM) is None:
+        missing(f"{CHROMIUM} is not there: apt-get install chromium")
+    with sync_playwright() as playwright:
+        started = playwright.chromium.launch(executable_path=CHROMIUM, args=CHROMIUM_ARGS)
+        yield started
+        started.close()
