@@ -53,7 +53,8 @@ def subscribe(broker: BrokerUrl, version: str, db: Path, units: Path | None, roo
 )
 def replay(files: tuple[Path, ...], broker: BrokerUrl, version: str, speed: float) -> None:
     """Publish recordings to a broker."""
-    with Progress(console=Console(stderr=True), transient=True) as progress:
+    console = Console(stderr=True)
+    with Progress(console=console, transient=True, disable=not console.is_terminal) as progress:
         task = progress.add_task("publishing", total=None)
         count = publish(
             files,

@@ -32,7 +32,9 @@ def take_units(store: Store, path: Path | None) -> None:
 @click.option("--unit", help="Whose CAN recordings these are.")
 def land(files: tuple[Path, ...], db: Path, units: Path | None, root: str, unit: str | None) -> None:
     """Land recordings without a broker: .ndjson or candump .log, plain, .gz or .zst."""
-    with Store.open(db) as store, Progress(console=Console(stderr=True), transient=True) as progress:
+    console = Console(stderr=True)
+    shown = Progress(console=console, transient=True, disable=not console.is_terminal)
+    with Store.open(db) as store, shown as progress:
         take_units(store, units)
         task = progress.add_task("landing", total=None)
         count = {"messages": 0, "samples": 0, "repeated": 0, "rejected": 0}

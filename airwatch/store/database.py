@@ -53,7 +53,9 @@ class Store:
         try:
             root.execute("SET TimeZone = 'UTC'")
             quoted = str(path).replace("'", "''")
-            root.execute(f"ATTACH '{quoted}' AS {CATALOG}")
+            # Without the type DuckDB takes a file that is there and is called .csv or .json for a table to read, and
+            # keeps what is written in memory only.
+            root.execute(f"ATTACH '{quoted}' AS {CATALOG} (TYPE duckdb)")
             store.migrate()
         except duckdb.Error as err:
             root.close()
