@@ -26,7 +26,7 @@ LEDGER = pl.Schema(
         "n_null": pl.Int64(),
     }
 )
-"""What is read of a ledger row. ``n_cells``: values in the columns that the message has; ``n_null``: how many of them are null."""
+"""What is read of a ledger row; ``n_cells`` values stand in the columns that a message has, ``n_null`` of them null."""
 
 QUALITY = pl.Schema(
     {

@@ -65,7 +65,8 @@ def measure(folder: Path, n: int, rounds: int, keep: Path | None) -> None:
     with recording.open("wb") as lines:
         lines.writelines(recorded(n))
     print(
-        f"{n} messages of {SAMPLES_A_MESSAGE} samples x {N_COLUMNS} columns, {recording.stat().st_size / n:.0f} bytes each"
+        f"{n} messages of {SAMPLES_A_MESSAGE} samples x {N_COLUMNS} columns,"
+        f" {recording.stat().st_size / n:.0f} bytes each"
     )
     program = shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin:/usr/local/bin")
     if program is None:
@@ -93,7 +94,8 @@ def measure(folder: Path, n: int, rounds: int, keep: Path | None) -> None:
     derived = child("derive", db)
     rate = derived["samples"] / derived["seconds"]
     print(
-        f"derive: {derived['samples']} samples, {derived['readings']} readings in {derived['seconds']:.1f} s, {rate:,.0f} samples/s,",
+        f"derive: {derived['samples']} samples, {derived['readings']} readings in {derived['seconds']:.1f} s,"
+        f" {rate:,.0f} samples/s,",
         end="",
     )
     print(f" peak memory {derived['peak_mb']:.0f} MB; store {db.stat().st_size / 1e6:.1f} MB")
@@ -106,7 +108,8 @@ def show(what: str, n: int, measured: dict[str, float]) -> None:
     """Print a rate."""
     rate = n / measured["seconds"]
     print(
-        f"{what:>10}: {measured['seconds']:6.2f} s, {rate:8,.0f} messages/s, {rate * SAMPLES_A_MESSAGE:10,.0f} samples/s"
+        f"{what:>10}: {measured['seconds']:6.2f} s, {rate:8,.0f} messages/s,"
+        f" {rate * SAMPLES_A_MESSAGE:10,.0f} samples/s"
     )
 
 
