@@ -1,40 +1,57 @@
-"""Landing recordings without a broker."""
+"""Landing recordings without a broker: decoded by several processes, written by this one, each batch a transaction."""
 
 import time
+from collections import deque
 from collections.abc import Callable, Iterator
-from itertools import islice
+from concurrent.futures import Future, ProcessPoolExecutor
+from contextlib import ExitStack
+from dataclasses import replace
+from hashlib import blake2b
 from pathlib import Path
 
-from airwatch.contract.batch import decode_batch
+import polars as pl
+
+from airwatch.can.candump import parse_candump
+from airwatch.can.counts import LineCounts
+from airwatch.can.joined import CanState, join_frames
+from airwatch.can.recordings import SUFFIXES, read_can
+from airwatch.contract.batch import DecodedBatch, can_batch, decode_batch
 from airwatch.contract.message import RawMessage
-from airwatch.contract.recordings import open_recording, read_messages
+from airwatch.contract.recordings import LineChunk, messages_of, open_recording, read_chunks
 from airwatch.contract.topics import ROOT, Topic, is_name
 from airwatch.errors import RecordingError
+from airwatch.landing.decoding import pack_batch, unpack_batch
+from airwatch.processes import worker_pool
 from airwatch.store.database import Store
+from airwatch.store.files import FileProgress, forget_progress, progress_of
 from airwatch.store.registry import current as registered_units
 from airwatch.store.telemetry import Landed, TelemetryWriter
 
-_MESSAGES_A_BATCH = 2000
-_CAN_LINES_A_MESSAGE = 200_000
+_WORKERS = 2
+_CHUNK_BYTES = (
+    8_000_000  # about 170,000 samples: more than a row group, so that DuckDB writes them straight to the file
+)
+_CAN_BYTES = 12_000_000
 _NO_FLEET = "unassigned"
+_MESSAGE_SUFFIXES, _LOG_SUFFIX = (".ndjson", ".jsonl"), ".log"
+
+OnBatch = Callable[[Landed], None]
 
 
 def land_recordings(
-    store: Store,
-    paths: list[Path],
-    *,
-    unit: str | None = None,
-    root: str = ROOT,
-    on_batch: Callable[[Landed], None] | None = None,
+    store: Store, paths: list[Path], *, unit: str | None = None, root: str = ROOT, on_batch: OnBatch | None = None
 ) -> list[Landed]:
     """Land recordings, each batch in a transaction of its own.
+
+    A landing that was interrupted goes on where its last transaction ended. A recording that is landed again adds
+    nothing but its rejects.
 
     Parameters
     ----------
     store : Store
         Where to land.
     paths : list of Path
-        NDJSON recordings (`.ndjson`, also `.gz`, `.zst`) or candump logs (`.log`, also packed).
+        NDJSON recordings (`.ndjson`) or CAN recordings (`.log`, `.asc`, `.blf`; all also `.gz` or `.zst`; `.mf4`).
     unit : str, optional
         Whose CAN recordings they are. An NDJSON recording names its units itself.
     root : str
@@ -45,65 +62,146 @@ def land_recordings(
     Raises
     ------
     RecordingError
-        A file can't be read, is of no known kind, or is a CAN log and no unit is named.
+        A file can't be read, is of no known kind, or is a CAN recording and no unit is named. What stood before the
+        broken place is landed.
     """
     writer = TelemetryWriter(store)
-    landed = []
+    landed: list[Landed] = []
+
+    def take(decoded: DecodedBatch, progress: FileProgress | None = None) -> None:
+        landed.append(writer.write(decoded, progress))
+        if on_batch:
+            on_batch(landed[-1])
+
     for path in paths:
-        for batch in _batches(_messages(store, path, unit, root), _MESSAGES_A_BATCH if not _is_can(path) else 1):
-            landed.append(writer.write(decode_batch(batch, root=root)))
-            if on_batch:
-                on_batch(landed[-1])
+        suffix = Path(path.name.removesuffix(".gz").removesuffix(".zst")).suffix.lower()
+        if suffix in _MESSAGE_SUFFIXES:
+            _land_messages(store, path, root, take)
+        elif suffix == _LOG_SUFFIX or suffix in SUFFIXES:
+            for batch in _can_batches(path, suffix, _topic(store, path, unit)):
+                take(batch)
+        else:
+            known = ", ".join((*_MESSAGE_SUFFIXES, _LOG_SUFFIX, *SUFFIXES))
+            raise RecordingError(f"{path}: not a recording that can be landed; it must end in {known}")
     return landed
 
 
-def _messages(store: Store, path: Path, unit: str | None, root: str) -> Iterator[RawMessage]:
-    names = path.name.removesuffix(".gz").removesuffix(".zst")
-    if names.endswith((".ndjson", ".jsonl")):
-        return read_messages(path)
-    if not names.endswith(".log"):
-        raise RecordingError(
-            f"{path}: not a recording that can be landed; it must end in .ndjson or .log, plain or .gz or .zst"
-        )
+# messages ------------------------------------------------------------------------------------------------------------
+
+
+def _land_messages(store: Store, path: Path, root: str, take: Callable[[DecodedBatch, FileProgress], None]) -> None:
+    """Land an NDJSON recording; several chunks are decoded while one is written."""
+    key = _key(path, root)
+    done = progress_of(store, key) or FileProgress(key, path.name, 0, 1)
+    chunks = read_chunks(path, size=_CHUNK_BYTES, start=done.position, first_line=done.line)
+    broken: RecordingError | None = None
+    with ExitStack() as stack:
+        pool: ProcessPoolExecutor | None = None
+        working: deque[tuple[LineChunk, Future[dict[str, bytes]]]] = deque()
+
+        def finish_one() -> None:
+            chunk, future = working.popleft()
+            take(unpack_batch(future.result()), _after(chunk, done))
+
+        try:
+            for chunk in chunks:
+                if pool is None and len(chunk.text) < _CHUNK_BYTES:  # a small file is done before a process has started
+                    take(decode_batch(messages_of(chunk), root=root), _after(chunk, done))
+                    continue
+                pool = pool or stack.enter_context(worker_pool(_WORKERS))
+                working.append((chunk, pool.submit(_decode_chunk, chunk, root)))
+                if len(working) > _WORKERS:
+                    finish_one()
+        except RecordingError as err:
+            broken = err
+        while working:
+            finish_one()
+    if broken is not None:
+        raise broken
+    forget_progress(store, key)
+
+
+def _after(chunk: LineChunk, file: FileProgress) -> FileProgress:
+    return replace(file, position=chunk.end, line=chunk.first_line + chunk.text.count(b"\n"))
+
+
+def _decode_chunk(chunk: LineChunk, root: str) -> dict[str, bytes]:
+    return pack_batch(decode_batch(messages_of(chunk), root=root))
+
+
+def _key(path: Path, root: str) -> str:
+    """Tell a recording from others by its place and beginning; one that is still being written keeps its key."""
+    try:
+        with path.open("rb") as packed:
+            head = packed.read(1 << 16)
+    except OSError as err:
+        raise RecordingError(f"{path}: can't be read as a recording: {err}; check the path") from err
+    return blake2b(b"\0".join([str(path.resolve()).encode(), root.encode(), head]), digest_size=16).hexdigest()
+
+
+# CAN -----------------------------------------------------------------------------------------------------------------
+
+
+def _topic(store: Store, path: Path, unit: str | None) -> Topic:
+    """Give the topic of a CAN recording; the fleet is the one that the registry has for the unit."""
     if unit is None:
-        raise RecordingError(f"{path}: a CAN log does not say whose it is; add --unit")
+        raise RecordingError(f"{path}: a CAN recording does not say whose it is; add --unit")
     if not is_name(unit):
         raise RecordingError(f"--unit {unit!r}: a unit's name is 1 to 64 of A-Z a-z 0-9 . _ -")
-    return _can_messages(path, Topic(_fleet_of(store, unit), unit, "can").path(root))
-
-
-def _batches(messages: Iterator[RawMessage], size: int) -> Iterator[list[RawMessage]]:
-    """Cut into batches; what stands before a broken place of a recording is a batch, too."""
-    batch: list[RawMessage] = []
-    try:
-        for message in messages:
-            batch.append(message)
-            if len(batch) == size:
-                yield batch
-                batch = []
-    except RecordingError:
-        if batch:
-            yield batch
-        raise
-    if batch:
-        yield batch
-
-
-def _is_can(path: Path) -> bool:
-    return ".log" in path.suffixes
-
-
-def _fleet_of(store: Store, unit: str) -> str:
-    """Give the fleet that the registry has for the unit."""
     known = registered_units(store).filter(unit=unit)["fleet"].to_list()
-    return known[0] if known else _NO_FLEET
+    return Topic(known[0] if known else _NO_FLEET, unit, "can")
 
 
-def _can_messages(path: Path, topic: str) -> Iterator[RawMessage]:
+def _can_batches(path: Path, suffix: str, topic: Topic) -> Iterator[DecodedBatch]:
+    """Decode a CAN recording as the one log that it is, a stretch at a time."""
     received_us = time.time_ns() // 1000
+    state: CanState | None = None
+    nothing: pl.DataFrame | None = None
+    broken: RecordingError | None = None
+    stretches = _stretches(path, suffix, topic, received_us)
+    while True:
+        try:
+            message, frames, counts, refused = next(stretches)
+        except StopIteration:
+            break
+        except RecordingError as err:  # what stands before the broken place is landed, to its last sample
+            broken = err
+            break
+        if refused is not None:
+            yield refused
+        decoded, state = join_frames(frames, state)
+        nothing = frames.clear()
+        yield can_batch(topic, replace(decoded, counts=replace(decoded.counts, lines=counts)), message)
+    if nothing is not None and state is not None:
+        decoded, _ = join_frames(nothing, state, is_end=True)
+        yield can_batch(topic, decoded, RawMessage(topic.path(), b"", received_us, None, f"{path.name}, its end"))
+    if broken is not None:
+        raise broken
+
+
+def _stretches(
+    path: Path, suffix: str, topic: Topic, received_us: int
+) -> Iterator[tuple[RawMessage, pl.DataFrame, LineCounts, DecodedBatch | None]]:
+    """Give stretches of frames, each with where it stands, what was counted, and its lines that are no frames."""
+    if suffix != _LOG_SUFFIX:
+        for k, chunk in enumerate(read_can(path), start=1):
+            where = f"{path.name} part {k}"
+            yield RawMessage(topic.path(), b"", received_us, None, where), chunk.frames, chunk.counts, None
+        return
+    line = 1
     with open_recording(path) as stream:
-        first = 1
-        while lines := list(islice(stream, _CAN_LINES_A_MESSAGE)):
-            where = f"{path.name} from line {first}"
-            yield RawMessage(topic, b"".join(lines), received_us, "text/plain", where)
-            first += len(lines)
+        while text := stream.read(_CAN_BYTES):
+            text += stream.readline()
+            message = RawMessage(topic.path(), text, received_us, "text/plain", f"{path.name} from line {line}")
+            parsed = parse_candump(text)
+            refused = decode_batch(_bad_lines(parsed.bad_lines, message, line)) if parsed.bad_lines.height else None
+            yield message, parsed.frames, parsed.counts, refused
+            line += text.count(b"\n")
+
+
+def _bad_lines(bad: pl.DataFrame, message: RawMessage, first: int) -> Iterator[RawMessage]:
+    """Give each line that is no frame as a message that can't be used, with its own bytes and place."""
+    name = (message.line or "").split(" from line ")[0]
+    for row in bad.iter_rows(named=True):
+        where = f"{name} line {first + row['line_no'] - 1}"
+        yield RawMessage("", row["line"].encode(), message.received_us, line=f"{where}: {row['reason']}")

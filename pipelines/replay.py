@@ -82,7 +82,9 @@ class _Publisher:
         self, broker: BrokerUrl, version: str, client_id: str, on_published: Callable[[int], None] | None
     ) -> None:
         self._broker = broker
-        self._client = make_client(broker, client_id, version=version, is_persistent=False, manual_ack=False)
+        self._client = make_client(
+            paho.Client, broker, client_id, version=version, is_persistent=False, manual_ack=False
+        )
         self._client.max_inflight_messages_set(_IN_FLIGHT)
         self._client.on_connect = self._on_connect
         self._client.on_publish = self._on_publish

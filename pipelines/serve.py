@@ -1,17 +1,17 @@
 """What runs beside the pages: the subscriber and the scheduled derivation."""
 
 import logging
-import os
 import threading
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
-from multiprocessing import get_context
 
 from airwatch.derive.readings import Derived, Window, derive
 from airwatch.landing.subscriber import Subscriber
+from airwatch.processes import worker_pool
 from airwatch.store.database import Store
 from pipelines.derive import derive_new
+from pipelines.quality import sum_up_new
 
 log = logging.getLogger(__name__)
 
@@ -26,7 +26,7 @@ def running(store: Store, subscriber: Subscriber, *, every_s: float) -> Iterator
     that neither the interpreter lock nor the cores are taken from landing and pages.
     """
     ending = threading.Event()
-    with ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=_yield_cores) as pool:
+    with worker_pool(1, nice=_NICE) as pool:
         subscriber.start()
         worker = threading.Thread(target=_schedule, args=(store, pool, every_s, ending), name="derivation", daemon=True)
         worker.start()
@@ -38,11 +38,6 @@ def running(store: Store, subscriber: Subscriber, *, every_s: float) -> Iterator
             worker.join()
 
 
-def _yield_cores() -> None:
-    """Let the child process work behind everything else."""
-    os.nice(_NICE)
-
-
 def _schedule(store: Store, pool: ProcessPoolExecutor, every_s: float, ending: threading.Event) -> None:
     def elsewhere(window: Window) -> Derived:
         return pool.submit(derive, window).result()
@@ -50,6 +45,7 @@ def _schedule(store: Store, pool: ProcessPoolExecutor, every_s: float, ending: t
     while True:
         try:
             done = derive_new(store, derive_window=elsewhere)
+            sum_up_new(store)
             if done.n_units:
                 log.info("derived %d readings of %d units", done.n_readings, done.n_units)
         except Exception:

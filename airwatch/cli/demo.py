@@ -17,6 +17,7 @@ from airwatch.cli import options
 from airwatch.cli.stored import take_units
 from airwatch.errors import AirwatchError, BrokerError, RecordingError
 from airwatch.landing.broker_url import BrokerUrl
+from airwatch.landing.decoding import ProcessDecoder
 from airwatch.landing.subscriber import Subscriber
 from airwatch.store.database import Store
 from airwatch.store.results import alerts, count_units
@@ -24,6 +25,7 @@ from airwatch.store.telemetry import TelemetryWriter
 from dashboards.server import serve_pages
 from pipelines.derive import derive_new
 from pipelines.local_broker import local_broker
+from pipelines.quality import sum_up_new
 from pipelines.replay import replay
 
 _DATA = Path(__file__).parents[2] / "replay_data"
@@ -55,6 +57,7 @@ def demo(*, once: bool, recording: Path, units: Path, db: Path | None, port: int
         landed_s = time.monotonic() - began
         with console.status("measuring"):
             derived = derive_new(store)
+            sum_up_new(store)
         console.print(
             f"landed in {landed_s:.1f} s; {derived.n_readings} readings from {derived.n_samples} samples"
             f" in {time.monotonic() - began - landed_s:.1f} s"
@@ -68,7 +71,9 @@ def _land_over_mqtt(store: Store, recording: Path, console: Console) -> None:
     """Publish the recording from another process and land it until every message has been committed."""
     columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
     with local_broker() as broker, Progress(*columns, console=console) as progress:
-        subscriber = Subscriber(broker, TelemetryWriter(store).write, client_id="airwatch-demo", version=_VERSION)
+        subscriber = Subscriber(
+            broker, TelemetryWriter(store).write, client_id="airwatch-demo", version=_VERSION, decoder=ProcessDecoder()
+        )
         subscriber.start()
         context = get_context("spawn")
         ours, theirs = context.Pipe(duplex=False)

@@ -11,6 +11,7 @@ from rich.progress import Progress
 from airwatch.cli import options
 from airwatch.cli.stored import take_units
 from airwatch.landing.broker_url import BrokerUrl
+from airwatch.landing.decoding import ProcessDecoder
 from airwatch.landing.subscriber import Subscriber
 from airwatch.store.database import Store
 from airwatch.store.telemetry import TelemetryWriter
@@ -25,14 +26,25 @@ from pipelines.serve import running
 @options.units
 @options.root
 @click.option("--client-id", default="airwatch", show_default=True, help="The session's name at the broker.")
-def subscribe(broker: BrokerUrl, version: str, db: Path, units: Path | None, root: str, client_id: str) -> None:
+@options.share
+def subscribe(
+    broker: BrokerUrl, version: str, db: Path, units: Path | None, root: str, client_id: str, share: str | None
+) -> None:
     """Land what the broker has, until SIGTERM or SIGINT: then commit what has been received and end."""
     ending = threading.Event()
     for name in (signal.SIGTERM, signal.SIGINT):
         signal.signal(name, lambda *_: ending.set())
     with Store.open(db) as store:
         take_units(store, units)
-        subscriber = Subscriber(broker, TelemetryWriter(store).write, client_id=client_id, root=root, version=version)
+        subscriber = Subscriber(
+            broker,
+            TelemetryWriter(store).write,
+            client_id=client_id,
+            root=root,
+            version=version,
+            share=share,
+            decoder=ProcessDecoder(root),
+        )
         subscriber.start()
         click.echo(f"subscribed to {root}/# at {broker}, landing in {db}", err=True)
         ending.wait()
@@ -75,6 +87,7 @@ def replay(files: tuple[Path, ...], broker: BrokerUrl, version: str, speed: floa
 @click.option("--port", default=8420, show_default=True, help="0: any free one.")
 @click.option("--every", "every_s", default=30.0, show_default=True, help="Seconds between derivations.")
 @click.option("--client-id", default="airwatch", show_default=True, help="The session's name at the broker.")
+@options.share
 def serve(
     broker: BrokerUrl,
     version: str,
@@ -85,10 +98,19 @@ def serve(
     port: int,
     every_s: float,
     client_id: str,
+    share: str | None,
 ) -> None:
     """Land, derive and show, until stopped."""
     with Store.open(db) as store:
         take_units(store, units)
-        subscriber = Subscriber(broker, TelemetryWriter(store).write, client_id=client_id, root=root, version=version)
+        subscriber = Subscriber(
+            broker,
+            TelemetryWriter(store).write,
+            client_id=client_id,
+            root=root,
+            version=version,
+            share=share,
+            decoder=ProcessDecoder(root),
+        )
         with running(store, subscriber, every_s=every_s):
             serve_pages(store, host=host, port=port, health=subscriber.health)

@@ -7,7 +7,7 @@ import click
 
 from airwatch.cli.demo import demo
 from airwatch.cli.live import replay, serve, subscribe
-from airwatch.cli.stored import derive, export, land
+from airwatch.cli.stored import derive, export, land, tidy
 from airwatch.errors import AirwatchError
 
 CAUTION = (
@@ -26,7 +26,7 @@ def airwatch(*, verbose: bool) -> None:
     )
 
 
-for _command in (demo, serve, subscribe, replay, land, derive, export):
+for _command in (demo, serve, subscribe, replay, land, derive, export, tidy):
     airwatch.add_command(_command)
 
 

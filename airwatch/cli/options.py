@@ -32,6 +32,11 @@ def root(command: Command) -> Command:
     return click.option("--root", default="air/v1", show_default=True, help="Topic root.")(command)
 
 
+def share(command: Command) -> Command:
+    """Add ``--share``."""
+    return click.option("--share", help="Divide the load with other subscribers of this group (MQTT 5).")(command)
+
+
 class _Broker(click.ParamType[BrokerUrl]):
     name = "url"
 

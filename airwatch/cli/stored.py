@@ -16,6 +16,8 @@ from airwatch.store.telemetry import Landed
 from pipelines.derive import derive_new
 from pipelines.export import FORMATS, Format, write_export
 from pipelines.land import land_recordings
+from pipelines.quality import sum_up_new
+from pipelines.tidy import tidy as tidy_store
 
 
 def take_units(store: Store, path: Path | None) -> None:
@@ -63,6 +65,7 @@ def derive(db: Path, units: Path | None, *, everything: bool) -> None:
     with Store.open(db, must_exist=True) as store:
         take_units(store, units)
         done = derive_new(store, everything=everything)
+        sum_up_new(store)
     click.echo(f"derived {done.n_readings} readings from {done.n_samples} samples of {done.n_units} units")
 
 
@@ -77,3 +80,19 @@ def export(table: Table, db: Path, fmt: Format, output: Path | None) -> None:
         n_rows = write_export(store, table, fmt, output if output is not None else sys.stdout.buffer)
     if output is not None:
         click.echo(f"wrote {n_rows} rows to {output}")
+
+
+@click.command()
+@options.db
+@click.option("--keep-days", type=click.FloatRange(min=1), default=400.0, show_default=True, help="Of raw samples.")
+@click.option(
+    "--interval", "interval_s", type=click.FloatRange(min=1), default=60.0, show_default=True, help="Seconds."
+)
+def tidy(db: Path, keep_days: float, interval_s: float) -> None:
+    """Put samples in order, and keep only least, greatest and mean of each interval of old ones."""
+    with Store.open(db, must_exist=True) as store:
+        done = tidy_store(store, keep_days=keep_days, interval_s=interval_s)
+    click.echo(
+        f"put {done.n_compacted} samples in order;"
+        f" rolled {done.rolled_up.n_samples} old ones up into {done.rolled_up.n_intervals} intervals"
+    )

@@ -9,6 +9,7 @@ import re
 from datetime import UTC, datetime, timedelta
 from functools import cache
 from itertools import pairwise
+from operator import attrgetter
 from typing import Annotated, Any, Literal, TypeVar, cast
 
 import msgspec
@@ -105,6 +106,14 @@ def _decoder(kind: type[Any]) -> msgspec.json.Decoder[Any]:
 
 
 @cache
+def _strict_decoder(kind: type[Any]) -> msgspec.json.Decoder[Any]:
+    """Give a decoder that refuses fields which the contract does not have."""
+    return msgspec.json.Decoder(
+        msgspec.defstruct(kind.__name__, [], bases=(kind,), gc=False, forbid_unknown_fields=True)
+    )
+
+
+@cache
 def _known(kind: type[Any]) -> frozenset[str]:
     return frozenset(kind.__struct_fields__)
 
@@ -122,8 +131,15 @@ def _bounded(token: re.Match[bytes]) -> bytes:
     return b"-" + _BEYOND if text.startswith(b"-") else _BEYOND
 
 
-def decode_json(payload: bytes, kind: type[Payload], unit: str) -> Payload:
+def decode_json(payload: bytes, kind: type[Payload], unit: str) -> tuple[Payload, list[str]]:
     """Decode one JSON payload and check that it is the unit's own.
+
+    Returns
+    -------
+    body : Struct
+        The payload.
+    unknown : list of str
+        Its top-level fields that the contract does not have, sorted.
 
     Raises
     ------
@@ -131,33 +147,39 @@ def decode_json(payload: bytes, kind: type[Payload], unit: str) -> Payload:
         The bytes are not JSON, a field is missing or of the wrong type or value, or ``unit`` is another than the
         topic's.
     """
+    unknown: list[str] = []
     try:
         try:
-            body = _decoder(kind).decode(payload)
-        except msgspec.ValidationError as err:
-            if "out of range" not in str(err):
-                raise
-            body = _decoder(kind).decode(_TOKEN.sub(_bounded, payload))
+            body = _strict_decoder(kind).decode(payload)
+        except msgspec.ValidationError:  # seldom: what it is about is found out at the price of decoding again
+            body = _decode_leniently(payload, kind)
+            unknown = unknown_fields(payload, kind)
     except (msgspec.MsgspecError, ValueError, RecursionError) as err:
         raise PayloadError(f"payload: {err}") from err
     if body.unit != unit:
         raise PayloadError(f"payload: unit is {body.unit[:80]!r}, the topic says {unit!r}")
-    return cast("Payload", body)
+    return cast("Payload", body), unknown
+
+
+def _decode_leniently(payload: bytes, kind: type[Payload]) -> Any:
+    """Decode with fields that the contract does not have, and numbers that no double can hold."""
+    try:
+        return _decoder(kind).decode(payload)
+    except msgspec.ValidationError as err:
+        if "out of range" not in str(err):
+            raise
+        return _decoder(kind).decode(_TOKEN.sub(_bounded, payload))
 
 
 def unknown_fields(payload: bytes, kind: type[Payload]) -> list[str]:
-    """Name the top-level fields of a decoded JSON payload that the contract does not have.
+    """Name the top-level fields of a JSON payload that the contract does not have.
 
     Raises
     ------
-    PayloadError
+    UnicodeDecodeError
         The name of such a field is not UTF-8.
     """
-    try:
-        keys = _KEYS.decode(payload).keys()
-    except (msgspec.MsgspecError, UnicodeDecodeError) as err:
-        raise PayloadError(f"payload: the name of a field: {err}") from err
-    return sorted(key[:64] for key in keys - _known(kind))
+    return sorted(key[:64] for key in _KEYS.decode(payload).keys() - _known(kind))
 
 
 def microseconds(instant: datetime) -> int:
@@ -172,6 +194,9 @@ def microseconds(instant: datetime) -> int:
     if not 0 <= us <= _LATEST_US:
         raise PayloadError(f"time {instant.isoformat()} lies outside the years 1970 to 9999")
     return us
+
+
+_LISTS = attrgetter(*COLUMN_NAMES, "t_ms")
 
 
 def sample_times_us(body: PressurePayload) -> tuple[int, list[int] | None, float]:
@@ -192,12 +217,12 @@ def sample_times_us(body: PressurePayload) -> tuple[int, list[int] | None, float
         Columns differ in length, both or neither of ``dt_ms`` and ``t_ms`` are there, ``t_ms`` does not rise, or a
         time lies outside the calendar.
     """
-    lengths = {name: len(values) for name in COLUMN_NAMES if isinstance(values := getattr(body, name), list)}
-    if isinstance(body.t_ms, list):
-        lengths["t_ms"] = len(body.t_ms)
-    if len(set(lengths.values())) > 1:
-        raise PayloadError("payload: columns differ in length: " + ", ".join(f"{k} {v}" for k, v in lengths.items()))
-    n = next(iter(lengths.values()), 0)
+    lengths = {len(values) for values in _LISTS(body) if isinstance(values, list)}
+    if len(lengths) > 1:
+        named = zip((*COLUMN_NAMES, "t_ms"), _LISTS(body), strict=True)
+        each = ", ".join(f"{name} {len(values)}" for name, values in named if isinstance(values, list))
+        raise PayloadError(f"payload: columns differ in length: {each}")
+    n = next(iter(lengths), 0)
     if (body.dt_ms is UNSET) == (body.t_ms is UNSET):
         raise PayloadError("payload: exactly one of dt_ms and t_ms must be there")
     t0_us = microseconds(body.t0)

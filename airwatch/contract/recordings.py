@@ -5,6 +5,7 @@ import gzip
 import io
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, BinaryIO, cast
@@ -31,6 +32,7 @@ class _Line(Struct):
 
 _LINE = msgspec.json.Decoder(_Line)
 _PACKED_CHUNK = 16 * 1024
+_PIECE = 1 << 18
 
 
 class _ZstdFrames(io.RawIOBase):
@@ -102,6 +104,55 @@ def read_messages(path: Path) -> Iterator[RawMessage]:
         for number, text in enumerate(stream, start=1):
             if line := text.strip():
                 yield _message(line, f"{path.name} line {number}")
+
+
+@dataclass(frozen=True, slots=True)
+class LineChunk:
+    """Whole lines of a recording: which file, the number of the first, and where in the unpacked file they end."""
+
+    name: str
+    first_line: int
+    end: int
+    text: bytes
+
+
+def read_chunks(path: Path, *, size: int, start: int = 0, first_line: int = 1) -> Iterator[LineChunk]:
+    """Give the lines of an NDJSON recording in chunks of about ``size`` bytes, from position ``start`` on.
+
+    Raises
+    ------
+    RecordingError
+        See `open_recording`; what stood before the broken place has been given by then.
+    """
+    with open_recording(path) as opened:
+        stream = cast("io.BufferedReader", opened)  # each kind has read1, which gives what it has when it breaks off
+        skipped = 0
+        while skipped < start and (piece := stream.read(min(size, start - skipped))):
+            skipped += len(piece)
+        end, rest, failure, is_open = start, b"", None, True
+        while is_open:
+            held = bytearray(rest)
+            try:
+                while len(held) < size and (piece := stream.read1(_PIECE)):
+                    held += piece
+                is_open = len(held) >= size
+            except (OSError, EOFError, zstandard.ZstdError) as err:  # what stands before the broken place comes first
+                failure, is_open = err, False
+            whole = len(held) if not is_open and failure is None else held.rfind(b"\n") + 1
+            text, rest = bytes(held[:whole]), bytes(held[whole:])
+            end += len(text)
+            if text:
+                yield LineChunk(path.name, first_line, end, text)
+            first_line += text.count(b"\n")
+        if failure is not None:
+            raise failure
+
+
+def messages_of(chunk: LineChunk) -> Iterator[RawMessage]:
+    """Give the messages of a chunk, as `read_messages` does."""
+    for number, text in enumerate(chunk.text.split(b"\n"), start=chunk.first_line):
+        if line := text.strip():
+            yield _message(line, f"{chunk.name} line {number}")
 
 
 def _message(line: bytes, where: str) -> RawMessage:

@@ -1,5 +1,7 @@
 """The one place where an MQTT client is made."""
 
+from typing import TypeVar
+
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
@@ -8,17 +10,22 @@ from paho.mqtt.properties import Properties
 from airwatch.errors import BrokerError
 from airwatch.landing.broker_url import BrokerUrl
 
+Client = TypeVar("Client", bound=paho.Client)
+
 VERSIONS = {"5": paho.MQTTv5, "3.1.1": paho.MQTTv311}
 _KEEP_ALIVE_S = 60
 _SESSION_EXPIRY_S = 7 * 24 * 3600  # what the broker keeps for a client that is away: a long weekend with room
 
 
 def make_client(
-    broker: BrokerUrl, client_id: str, *, version: str, is_persistent: bool, manual_ack: bool
-) -> paho.Client:
-    """Make a client; a persistent one keeps its session at the broker while it is away."""
+    kind: type[Client], broker: BrokerUrl, client_id: str, *, version: str, is_persistent: bool, manual_ack: bool
+) -> Client:
+    """Make a client; a persistent one keeps its session at the broker while it is away.
+
+    ``kind`` is `paho.Client`, or `airwatch.landing.network.BufferedClient` for one that `NetworkLoop` runs.
+    """
     clean = None if version == "5" else not is_persistent
-    client = paho.Client(
+    client = kind(
         CallbackAPIVersion.VERSION2,
         client_id=client_id,
         clean_session=clean,

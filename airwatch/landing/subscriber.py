@@ -1,7 +1,9 @@
 """The subscriber: messages from the broker, committed in groups, acknowledged after the commit.
 
-Two threads. The network thread puts each message on a bounded queue and does nothing else. The landing thread takes a
-group, decodes it, writes it in one transaction, and acknowledges its messages in the order of their arrival.
+Three threads and a process. The network thread (`airwatch.landing.network`) puts each message on a queue. The gathering
+thread makes groups of them and has each decoded, in another process where the load wants it. The landing thread
+writes a decoded group in one transaction and hands its acknowledgements to the network thread, in the order of
+arrival. While one group is written the next is decoded and the one after it gathered.
 """
 
 import logging
@@ -14,30 +16,34 @@ from typing import Any
 
 import paho.mqtt.client as paho
 
-from airwatch.contract.batch import DecodedBatch, decode_batch
+from airwatch.contract.batch import DecodedBatch
 from airwatch.contract.message import RawMessage
 from airwatch.contract.topics import ROOT, subscription
 from airwatch.errors import BrokerError
 from airwatch.landing.broker_url import BrokerUrl
 from airwatch.landing.client import connect, make_client
+from airwatch.landing.decoding import Decoder, InlineDecoder, Outcome
+from airwatch.landing.network import BufferedClient, NetworkLoop
 from airwatch.store.telemetry import Landed
 
 log = logging.getLogger(__name__)
 
 _LONGEST_PAUSE_S = 30.0
+_GROUPS_AT_ONCE = 3  # one gathered, one decoded, one written
 
 
 @dataclass(frozen=True, slots=True)
 class GroupCommit:
     """When a group is committed: it is full, or old, or nothing more comes.
 
-    ``messages`` bounds the group and the queue before it, so memory is bounded by twice that many messages. ``age_s``
-    bounds how long a message waits while others keep coming. ``idle_s`` commits early when the broker has sent all
-    that it may: a broker that allows fewer messages in flight than ``messages`` would otherwise wait for
-    acknowledgements, and we for messages.
+    ``messages`` and ``bytes`` bound a group; three groups are held at the most, so memory is bounded at any arrival
+    rate. ``age_s`` bounds how long a message waits while others keep coming. ``idle_s`` commits early when the broker
+    has sent all that it may: a broker that allows fewer messages in flight than ``messages`` would otherwise wait
+    for acknowledgements, and we for messages.
     """
 
     messages: int = 4000
+    bytes: int = 16_000_000
     age_s: float = 0.5
     idle_s: float = 0.05
 
@@ -57,11 +63,10 @@ class Health:
 
 @dataclass(frozen=True, slots=True)
 class _Delivery:
-    """A message, and by which connection and number it is to be acknowledged."""
+    """A message, and by which connection and number it is to be acknowledged; without a number it needs none."""
 
     message: RawMessage
-    mid: int
-    qos: int
+    mid: int | None
     connection: int
 
 
@@ -70,7 +75,8 @@ class Subscriber:
     """Lands everything below the topic root until it is stopped.
 
     ``write`` commits a decoded batch or raises; it is tried again until it succeeds or the subscriber is stopped, and
-    nothing is acknowledged meanwhile.
+    nothing is acknowledged meanwhile. ``share`` names a group of subscribers that divide the load (MQTT 5 shared
+    subscription). ``decoder`` is closed when the subscriber stops.
     """
 
     broker: BrokerUrl
@@ -78,17 +84,21 @@ class Subscriber:
     client_id: str = "airwatch"
     root: str = ROOT
     version: str = "5"
+    share: str | None = None
     group: GroupCommit = field(default_factory=GroupCommit)
+    decoder: Decoder | None = None
     health: Health = field(default_factory=Health)
     on_commit: Callable[[Landed], None] | None = None
-    _queue: "queue.Queue[_Delivery]" = field(init=False)
-    _client: paho.Client = field(init=False)
+    _received: "queue.SimpleQueue[_Delivery | None]" = field(init=False, default_factory=queue.SimpleQueue)
+    _decoding: "queue.Queue[tuple[list[_Delivery], Outcome] | None]" = field(init=False)
+    _network: NetworkLoop = field(init=False)
+    _decoder: Decoder = field(init=False)
+    _threads: list[threading.Thread] = field(init=False, default_factory=list)
     _ending: threading.Event = field(init=False, default_factory=threading.Event)
-    _link: threading.Lock = field(init=False, default_factory=threading.Lock)
-    _connection: int = field(init=False, default=0)
     _subscribed: threading.Event = field(init=False, default_factory=threading.Event)
     _refusal: str | None = field(init=False, default=None)
-    _thread: threading.Thread = field(init=False)
+    _waiting_bytes: int = field(init=False, default=0)
+    _taken_bytes: int = field(init=False, default=0)
 
     def start(self, *, timeout_s: float = 30.0) -> None:
         """Connect, subscribe and begin to land.
@@ -98,17 +108,25 @@ class Subscriber:
         BrokerError
             No broker answers, or it refuses the connection or the subscription.
         """
-        self._queue = queue.Queue(self.group.messages)
-        client = make_client(self.broker, self.client_id, version=self.version, is_persistent=True, manual_ack=True)
+        client = make_client(
+            BufferedClient, self.broker, self.client_id, version=self.version, is_persistent=True, manual_ack=True
+        )
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
         client.on_subscribe = self._on_subscribe
         client.on_message = self._on_message
-        self._client = client
-        connect(client, self.broker, is_persistent=True, receive_maximum=min(self.group.messages, 65535))
-        self._thread = threading.Thread(target=self._land, name="landing", daemon=True)
-        self._thread.start()
-        client.loop_start()
+        most = min(_GROUPS_AT_ONCE * self.group.messages, 65535)
+        connect(client, self.broker, is_persistent=True, receive_maximum=most)
+        self._decoder = self.decoder or InlineDecoder(self.root)
+        self._decoding = queue.Queue(1)
+        self._network = NetworkLoop(client, may_read=self._may_read)
+        self._threads = [
+            threading.Thread(target=target, name=name, daemon=True)
+            for target, name in ((self._gather, "gathering"), (self._land, "landing"))
+        ]
+        for thread in self._threads:
+            thread.start()
+        self._network.start()
         if not self._subscribed.wait(timeout_s) or self._refusal:
             reason = self._refusal or f"no answer within {timeout_s:g} s"
             self.stop()
@@ -119,24 +137,34 @@ class Subscriber:
     def stop(self) -> None:
         """Commit and acknowledge what has been received, then disconnect. What comes later stays with the broker."""
         self._ending.set()
-        self._thread.join()
-        self._client.disconnect()
-        self._client.loop_stop()
+        self._received.put(None)
+        for thread in self._threads:
+            thread.join()
+        self._network.stop()
+        self._decoder.close()
 
     # the network thread ---------------------------------------------------------------------------------------------
+
+    def _may_read(self) -> bool:
+        """Read on unless as much is waiting as may be held, or the subscriber is ending."""
+        # a broker that keeps to the receive maximum never sends more than may wait, and what it answers to a ping is
+        # read however long the store takes; one that does not is left waiting
+        waiting = self.health.received - self.health.committed
+        held_bytes = self._waiting_bytes - self._taken_bytes
+        is_room = held_bytes <= _GROUPS_AT_ONCE * self.group.bytes
+        return is_room and waiting <= _GROUPS_AT_ONCE * self.group.messages and not self._ending.is_set()
 
     def _on_connect(self, client: paho.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         if reason.is_failure:
             self._refuse(f"the broker refused the connection: {reason}")
             return
-        with self._link:
-            self._connection += 1
-            self.health.is_connected = True
-        client.subscribe(subscription(self.root), qos=1)
+        self._network.connection += 1
+        self.health.is_connected = True
+        wanted = subscription(self.root)
+        client.subscribe(f"$share/{self.share}/{wanted}" if self.share else wanted, qos=1)
 
     def _on_disconnect(self, _client: paho.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
-        with self._link:
-            self.health.is_connected = False
+        self.health.is_connected = False
         if not self._ending.is_set():
             log.warning("connection to %s lost (%s); trying again", self.broker, reason)
 
@@ -145,75 +173,105 @@ class Subscriber:
             self._refuse(f"the broker refused the subscription: {reasons[0]}")
         self._subscribed.set()
 
-    def _refuse(self, refusal: str) -> None:
-        self._refusal = self.health.failure = refusal
-        self._subscribed.set()
+    def _refuse(self, reason: str) -> None:
+        """Note a refusal; once the subscriber runs it can only be waited out, as the client tries again by itself."""
+        if self._subscribed.is_set():
+            log.error("%s: %s; trying again", self.broker, reason)
+        else:
+            self._refusal = reason
+            self._subscribed.set()
 
     def _on_message(self, _client: paho.Client, _data: Any, message: paho.MQTTMessage) -> None:
-        content_type = getattr(message.properties, "ContentType", None) if message.properties else None
-        raw = RawMessage(message.topic, bytes(message.payload), time.time_ns() // 1000, content_type)
-        delivery = _Delivery(raw, message.mid, message.qos, self._connection)
+        properties = message.properties
+        content_type = getattr(properties, "ContentType", None) if properties else None
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:  # no broker should let it pass; it is set aside with what can be read of it
+            topic = message._topic.decode("utf-8", "replace")  # noqa: SLF001 there is no other way to it
+        payload = bytes(message.payload)
+        raw = RawMessage(topic, payload, time.time_ns() // 1000, content_type)
+        mid = message.mid if message.qos else None
         self.health.received += 1
-        while not self._ending.is_set():
+        self._waiting_bytes += len(payload)
+        self._received.put(_Delivery(raw, mid, self._network.connection))
+
+    # the gathering thread -------------------------------------------------------------------------------------------
+
+    def _gather(self) -> None:
+        is_open = True
+        while is_open:
+            group, is_open = self._next_group()
+            if group:
+                self._decoding.put((group, self._decoder.submit([delivery.message for delivery in group])))
+        self._decoding.put(None)
+
+    def _next_group(self) -> tuple[list[_Delivery], bool]:
+        """Wait for messages; give a group of them, and whether there will be more."""
+        delivery = self._received.get()
+        group: list[_Delivery] = []
+        n_bytes = 0
+        deadline = time.monotonic() + self.group.age_s
+        while delivery is not None:
+            group.append(delivery)
+            n_bytes += len(delivery.message.payload)
+            left_s = deadline - time.monotonic()
+            if len(group) >= self.group.messages or n_bytes >= self.group.bytes or left_s <= 0:
+                return group, True
             try:
-                self._queue.put(delivery, timeout=0.2)
-            except queue.Full:  # only where the broker allows more in flight than the queue holds: let it wait
-                continue
-            return
+                delivery = self._received.get(timeout=min(left_s, self.group.idle_s))
+            except queue.Empty:
+                return group, True
+        return group, False
 
     # the landing thread ---------------------------------------------------------------------------------------------
 
     def _land(self) -> None:
-        while not (self._ending.is_set() and self._queue.empty()):
-            group = self._next_group()
-            if group and self._commit(group):
+        while (work := self._decoding.get()) is not None:
+            group, outcome = work
+            if self._commit(group, outcome()):
                 self._acknowledge(group)
 
-    def _next_group(self) -> list[_Delivery]:
-        try:
-            group = [self._queue.get(timeout=0.2)]
-        except queue.Empty:
-            return []
-        deadline = time.monotonic() + self.group.age_s
-        while len(group) < self.group.messages:
-            left_s = deadline - time.monotonic()
-            try:
-                group.append(
-                    self._queue.get(timeout=max(min(left_s, self.group.idle_s), 0))
-                    if left_s > 0
-                    else self._queue.get_nowait()
-                )
-            except queue.Empty:
-                break
-            if left_s <= 0:
-                break
-        return group
-
-    def _commit(self, group: list[_Delivery]) -> bool:
+    def _commit(self, group: list[_Delivery], parts: list[DecodedBatch]) -> bool:
         """Write the group, however often it takes; False if the subscriber was stopped before it could be written."""
-        decoded = decode_batch((delivery.message for delivery in group), root=self.root)
+        n_rejected = n_samples = 0
+        for part in parts:
+            landed = self._write(part)
+            if landed is None:
+                return False
+            n_rejected += landed.n_rejected
+            n_samples += landed.n_samples
+        self.health.failure = None
+        self.health.rejected += n_rejected
+        self.health.samples += n_samples
+        self.health.last_commit_s = time.time()
+        self.health.committed += len(group)
+        self._taken_bytes += sum(len(delivery.message.payload) for delivery in group)
+        return True
+
+    def _write(self, part: DecodedBatch) -> Landed | None:
         pause_s = 0.5
         while True:
             try:
-                landed = self.write(decoded)
+                landed = self.write(part)
             except Exception as err:  # noqa: BLE001 whatever the store says, the broker keeps the messages and we go on
                 self.health.failure = f"the store can't write: {err}"
                 log.error("the store can't write, trying again in %.1f s, nothing is acknowledged: %s", pause_s, err)  # noqa: TRY400
                 if self._ending.wait(pause_s):
-                    return False
+                    return None
                 pause_s = min(2 * pause_s, _LONGEST_PAUSE_S)
                 continue
-            self.health.failure = None
-            self.health.committed += len(group)
-            self.health.rejected += landed.n_rejected
-            self.health.samples += landed.n_samples
-            self.health.last_commit_s = time.time()
             if self.on_commit:
                 self.on_commit(landed)
-            return True
+            return landed
 
     def _acknowledge(self, group: list[_Delivery]) -> None:
+        """Have the network thread acknowledge a committed group, by the connections its messages came by."""
+        connection = group[0].connection
+        mids: list[int] = []
         for delivery in group:
-            with self._link:
-                if self.health.is_connected and delivery.connection == self._connection:
-                    self._client.ack(delivery.mid, delivery.qos)
+            if delivery.connection != connection:
+                self._network.acknowledge(connection, mids)
+                connection, mids = delivery.connection, []
+            if delivery.mid is not None:
+                mids.append(delivery.mid)
+        self._network.acknowledge(connection, mids)

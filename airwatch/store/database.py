@@ -82,6 +82,10 @@ class Store:
         self._root.execute("DETACH air")
         self._root.close()
 
+    def checkpoint(self) -> None:
+        """Write everything into the file, so that space that is no longer used can be used again."""
+        self.cursor.execute(f"CHECKPOINT {CATALOG}")
+
     @property
     def cursor(self) -> duckdb.DuckDBPyConnection:
         """Give the cursor of the calling thread."""

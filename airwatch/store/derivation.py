@@ -8,6 +8,7 @@ from airwatch.contract.batch import CODE_SCHEMA, GOVERNOR_SCHEMA, REPORT_SCHEMA
 from airwatch.contract.columns import SAMPLE_SCHEMA, TIME
 from airwatch.derive.frames import READINGS
 from airwatch.store.database import Store
+from airwatch.store.telemetry import unit_key
 
 WINDOWS = pl.Schema(
     {
@@ -18,8 +19,18 @@ WINDOWS = pl.Schema(
         "n_samples": pl.Int64(),
     }
 )
-_SAMPLE_COLUMNS = ", ".join(f"s.{name}" for name in SAMPLE_SCHEMA)
+_SAMPLE_COLUMNS = ", ".join(f"s.{name}" for name in SAMPLE_SCHEMA if name not in ("fleet", "unit"))
 _INSIDE = "(w.w_start IS NULL OR {t} >= w.w_start) AND (w.w_end IS NULL OR {t} < w.w_end)"
+
+
+# Where raw samples are no longer kept, derivation begins at the first run that still has all of its own (or, where no
+# run is known yet, at the time since when they are kept); the readings of older runs stay as they are.
+_KEPT = """
+    SELECT m.fleet, m.unit, coalesce(min(r.run_start) FILTER (r.run_start >= s.t), any_value(s.t)) AS raw_start
+    FROM (SELECT DISTINCT fleet, unit FROM air.messages) AS m CROSS JOIN air.raw_since AS s
+    LEFT JOIN air.runs AS r ON r.fleet = m.fleet AND r.unit = m.unit
+    GROUP BY ALL
+"""
 
 
 def mark(store: Store, job: str) -> int:
@@ -41,8 +52,8 @@ def windows(store: Store, *, after: int, upto: int) -> pl.DataFrame:
     got events only, it is the runs around them.
     """
     return store.frame(
-        """
-        WITH dirty AS (
+        f"""
+        WITH kept AS ({_KEPT}), dirty AS (
             SELECT fleet, unit, min(t_first) AS d_start, max(t_last) AS d_end
             FROM air.messages
             WHERE batch > $after AND batch <= $upto AND n_new + n_filled > 0 AND t_first IS NOT NULL
@@ -65,8 +76,10 @@ def windows(store: Store, *, after: int, upto: int) -> pl.DataFrame:
             LEFT JOIN numbered AS a ON a.fleet = p.fleet AND a.unit = p.unit AND a.k = p.k_start
             LEFT JOIN numbered AS b ON b.fleet = p.fleet AND b.unit = p.unit AND b.k = p.k_end
         )
-        SELECT w.fleet, w.unit, w.w_start, w.w_end, coalesce(sum(m.n_rows), 0)::BIGINT AS n_samples
+        SELECT w.fleet, w.unit, greatest(w.w_start, k.raw_start) AS w_start, w.w_end,
+            coalesce(sum(m.n_rows), 0)::BIGINT AS n_samples
         FROM bounds AS w
+        LEFT JOIN kept AS k USING (fleet, unit)
         LEFT JOIN air.messages AS m ON m.fleet = w.fleet AND m.unit = w.unit AND m.stream IN ('pressure', 'can')
             AND (w.w_start IS NULL OR m.t_last >= w.w_start) AND (w.w_end IS NULL OR m.t_first < w.w_end)
         GROUP BY ALL
@@ -79,9 +92,9 @@ def windows(store: Store, *, after: int, upto: int) -> pl.DataFrame:
 def all_windows(store: Store) -> pl.DataFrame:
     """Give every unit that has anything, with an open window."""
     return store.frame(
-        "SELECT fleet, unit, NULL::TIMESTAMP AS w_start, NULL::TIMESTAMP AS w_end,"
+        f"WITH kept AS ({_KEPT}) SELECT fleet, unit, any_value(k.raw_start) AS w_start, NULL::TIMESTAMP AS w_end,"
         " coalesce(sum(n_rows) FILTER (stream IN ('pressure', 'can')), 0)::BIGINT AS n_samples"
-        " FROM air.messages GROUP BY fleet, unit ORDER BY fleet, unit"
+        " FROM air.messages LEFT JOIN kept AS k USING (fleet, unit) GROUP BY fleet, unit ORDER BY fleet, unit"
     ).cast(WINDOWS)
 
 
@@ -94,10 +107,12 @@ def read_window(store: Store, chosen: pl.DataFrame) -> dict[str, pl.DataFrame]:
         ``samples`` sorted by ``fleet, unit, t``; ``governor_events, fault_reports, fault_codes`` sorted by time.
     """
     cursor = store.cursor
-    cursor.register("w", chosen.to_arrow(compat_level=pl.CompatLevel.oldest()))
+    keys = [unit_key(fleet, unit) for fleet, unit in chosen.select("fleet", "unit").iter_rows()]
+    keyed = chosen.with_columns(pl.Series("unit_key", keys, dtype=pl.Int64))
+    cursor.register("w", keyed.to_arrow(compat_level=pl.CompatLevel.oldest()))
     try:
         samples = cursor.execute(
-            f"SELECT {_SAMPLE_COLUMNS} FROM air.samples AS s JOIN w ON s.fleet = w.fleet AND s.unit = w.unit"
+            f"SELECT w.fleet, w.unit, {_SAMPLE_COLUMNS} FROM air.samples AS s JOIN w ON s.unit_key = w.unit_key"
             f" WHERE {_INSIDE.format(t='s.t')}"
         ).pl()
         governor = cursor.execute(

@@ -5,9 +5,10 @@ from typing import Literal, get_args
 import polars as pl
 
 from airwatch.contract.columns import COLUMN_NAMES
+from airwatch.derive.data_quality import QUALITY
 from airwatch.store.database import Store
 
-Table = Literal["readings", "alerts", "rejects", "samples"]
+Table = Literal["readings", "alerts", "rejects", "samples", "data_quality"]
 TABLES: tuple[Table, ...] = get_args(Table)
 
 _READINGS = (
@@ -22,7 +23,11 @@ _QUERIES: dict[Table, str] = {
     "readings": f'SELECT {_READINGS} FROM air.readings ORDER BY fleet, unit, "start", "check", circuit',
     "alerts": f"SELECT {_ALERTS} FROM air.alerts ORDER BY fleet, unit, opened, fault",
     "rejects": "SELECT received, topic, reason, to_base64(payload) AS payload_b64 FROM air.rejects ORDER BY received",
-    "samples": f"SELECT unit, t, {', '.join(COLUMN_NAMES)} FROM air.samples ORDER BY fleet, unit, t",
+    "data_quality": f"SELECT {', '.join(QUALITY)} FROM air.data_quality ORDER BY fleet, unit, stream, day",
+    "samples": (
+        f"SELECT k.unit, s.t, {', '.join(f's.{name}' for name in COLUMN_NAMES)} FROM air.samples AS s"
+        " JOIN air.unit_keys AS k USING (unit_key) ORDER BY k.fleet, k.unit, s.t"
+    ),
 }
 
 

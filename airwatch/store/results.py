@@ -8,6 +8,7 @@ from airwatch.alerts.fold import ALERTS
 from airwatch.contract.columns import TIME
 from airwatch.derive.frames import READINGS
 from airwatch.store.database import Store
+from airwatch.store.telemetry import unit_key
 
 _READING_NAMES = ", ".join(f'"{name}"' for name in READINGS)
 _TANKS = ("supply_kpa", "primary_kpa", "secondary_kpa", "trailer_kpa")
@@ -91,7 +92,7 @@ def newest_readings_of(store: Store, fleet: str, unit: str) -> pl.DataFrame:
 def sample_span(store: Store, fleet: str, unit: str) -> tuple[datetime, datetime] | None:
     """Give the first and last data time of one unit's samples, None if there are none."""
     row = store.cursor.execute(
-        "SELECT min(t), max(t) FROM air.samples WHERE fleet = ? AND unit = ?", [fleet, unit]
+        "SELECT min(t), max(t) FROM air.samples WHERE unit_key = ?", [unit_key(fleet, unit)]
     ).fetchone()
     return (row[0], row[1]) if row and row[0] is not None else None
 
@@ -102,7 +103,8 @@ def pressure_history(
     """Give one unit's pressures between two times, thinned so that every peak and dip stays visible.
 
     Each of ``most_points / 2`` equal intervals gives its least and its greatest value of each tank; where there are
-    no more samples than points, they come as they are.
+    no more samples than points, they come as they are. Of a time whose raw samples are no longer kept it is the least
+    and the greatest of each rolled-up interval.
 
     Returns
     -------
@@ -110,21 +112,33 @@ def pressure_history(
         ``t`` (UTC), ``supply_kpa, primary_kpa, secondary_kpa, trailer_kpa, engine_rpm, speed_kph`` (the last two the
         greatest of the interval).
     """
-    keys = {"fleet": fleet, "unit": unit, "start": start, "end": end}
-    inside = "FROM air.samples WHERE fleet = $fleet AND unit = $unit AND t >= $start AND t <= $end"
-    counted = store.cursor.execute(f"SELECT count(*) {inside}", keys).fetchone()
+    keys = {"key": unit_key(fleet, unit), "start": start, "end": end}
     names = [*_TANKS, "engine_rpm", "speed_kph"]
+    within = "WHERE unit_key = $key AND t >= $start AND t <= $end"
+    old = [", ".join(f"{name}_{end} AS {name}" for name in names) for end in ("min", "max")]
+    inside = (
+        f"FROM (SELECT t, {', '.join(names)} FROM air.samples {within}"
+        f" UNION ALL SELECT t, {old[0]} FROM air.rollup {within}"
+        f" UNION ALL SELECT t, {old[1]} FROM air.rollup {within})"
+    )
+    counted = store.cursor.execute(f"SELECT count(*) {inside}", keys).fetchone()
     if counted is None or counted[0] <= most_points:
         return store.frame(f"SELECT t, {', '.join(names)} {inside} ORDER BY t", keys).cast({"t": TIME})
     step_us = max(1, int((end - start).total_seconds() * 1e6 / max(1, most_points // 2)))
     least = ", ".join(f"min({name}) AS {name}" if name in _TANKS else f"max({name}) AS {name}" for name in names)
     most = ", ".join(f"max({name}) AS {name}" for name in names)
-    bucket = "epoch_us(t) // $step_us"
+    bucket = "epoch_us(t::TIMESTAMP) // $step_us"
     return store.frame(
         f"SELECT min(t) AS t, {least} {inside} GROUP BY {bucket}"
         f" UNION ALL SELECT max(t) AS t, {most} {inside} GROUP BY {bucket} ORDER BY t",
         {**keys, "step_us": step_us},
     ).cast({"t": TIME})
+
+
+def newest_sample(store: Store) -> datetime | None:
+    """Give the newest data time of any sample; None if there is none."""
+    row = store.cursor.execute("SELECT max(t)::TIMESTAMP FROM air.samples").fetchone()
+    return row[0] if row else None
 
 
 def landing_counts(store: Store) -> dict[str, int]:
@@ -172,7 +186,7 @@ def newest_off_limit(store: Store) -> pl.DataFrame:
 def count_samples(store: Store, fleet: str, unit: str, *, start: datetime, end: datetime) -> int:
     """Give the number of one unit's samples between two times, both counted in."""
     row = store.cursor.execute(
-        "SELECT count(*) FROM air.samples WHERE fleet = ? AND unit = ? AND t >= ? AND t <= ?", [fleet, unit, start, end]
+        "SELECT count(*) FROM air.samples WHERE unit_key = ? AND t >= ? AND t <= ?", [unit_key(fleet, unit), start, end]
     ).fetchone()
     return int(row[0]) if row else 0
 

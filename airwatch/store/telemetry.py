@@ -1,6 +1,8 @@
 """Writing decoded batches: each sample and event once, in one transaction with the ledger and the rejects."""
 
 from dataclasses import dataclass
+from functools import cache
+from hashlib import blake2b
 
 import polars as pl
 
@@ -12,19 +14,24 @@ from airwatch.contract.batch import (
     REPORT_SCHEMA,
     DecodedBatch,
 )
-from airwatch.contract.columns import COLUMN_NAMES, SAMPLE_SCHEMA, TIME
+from airwatch.contract.columns import COLUMN_NAMES, COLUMNS, TIME
+from airwatch.errors import StoreError
 from airwatch.store.database import Store
+from airwatch.store.files import FileProgress, note_progress
 
-KEY = ["fleet", "unit", "t"]
+KEY = ["unit_key", "t"]
 _VALUES = ["trailer", *COLUMN_NAMES]
+_STORED = pl.Schema(
+    {"unit_key": pl.Int64(), "t": TIME, "trailer": pl.String(), **{column.name: column.dtype for column in COLUMNS}}
+)
 _EVENTS = {
     "governor_events": GOVERNOR_SCHEMA,
     "fault_reports": REPORT_SCHEMA,
     "fault_codes": CODE_SCHEMA,
     "lamp_events": LAMP_SCHEMA,
 }
-_LEDGER = ["batch", *(n for n in LEDGER_SCHEMA if n not in ("n_rows", "n_out_of_range", "remark"))]
-_LEDGER += ["t_first", "t_last", "n_rows", "n_new", "n_filled", "n_conflicting", "n_out_of_range", "remark"]
+_COUNTS = ["n_new", "n_filled", "n_conflicting"]
+_LEDGER = ["batch", *LEDGER_SCHEMA, "t_first", "t_last", *_COUNTS]
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +54,12 @@ class _Sorted:
     accounts: pl.DataFrame
 
 
+@cache
+def unit_key(fleet: str, unit: str) -> int:
+    """Give the number of a unit: 64 bits of a hash of its names, the same in every store and for every writer."""
+    return int.from_bytes(blake2b(f"{fleet}/{unit}".encode(), digest_size=8).digest(), signed=True)
+
+
 class TelemetryWriter:
     """Lands decoded batches. There is one for a store: it remembers each unit's newest landed time."""
 
@@ -54,60 +67,112 @@ class TelemetryWriter:
         self._store = store
         row = store.cursor.execute("SELECT coalesce(max(batch), 0) FROM air.messages").fetchone()
         self._batch: int = row[0] if row else 0
+        known = store.cursor.execute("SELECT unit_key, fleet, unit FROM air.unit_keys").fetchall()
+        self._names: dict[int, tuple[str, str]] = {key: (fleet, unit) for key, fleet, unit in known}
         self._newest = store.frame(
-            "SELECT fleet, unit, max(t_last) AS newest FROM air.messages WHERE t_last IS NOT NULL"
-            " AND stream IN ('pressure', 'can') GROUP BY ALL"
-        ).cast({"fleet": pl.String, "unit": pl.String, "newest": TIME})
+            "SELECT k.unit_key, max(m.t_last) AS newest"
+            " FROM air.messages AS m JOIN air.unit_keys AS k USING (fleet, unit)"
+            " WHERE m.t_last IS NOT NULL AND m.stream IN ('pressure', 'can') GROUP BY ALL"
+        ).cast({"unit_key": pl.Int64, "newest": TIME})
 
-    def write(self, decoded: DecodedBatch) -> Landed:
-        """Write a batch and commit it.
+    def write(self, decoded: DecodedBatch, progress: FileProgress | None = None) -> Landed:
+        """Write a batch and commit it, with how far into a file it reaches.
 
         When it returns, the rows are on disk; when it raises, nothing of the batch is.
 
         Raises
         ------
-        StoreError
+        duckdb.Error
             The database could not write; the batch may be written again.
+        StoreError
+            Two units have the same key.
         """
         batch = self._batch + 1
-        sorted_ = self._sort_out(decoded.samples)
+        keyed = decoded.ledger.with_columns(self._keys(decoded.ledger))
+        new_names = self._new_names(keyed)
+        spans = _spans(decoded.samples).join(keyed.select("message", "unit_key"), on="message", maintain_order="left")
+        sorted_ = self._sort_out(decoded.samples, spans, keyed)
         events = {name: getattr(decoded, name) for name in _EVENTS}
         new_events = {name: self._new_events(name, frame) for name, frame in events.items() if frame.height}
-        ledger = _ledger(decoded, sorted_, new_events, batch)
-        frames = {"new_samples": sorted_.new, "new_ledger": ledger, "new_rejects": decoded.rejects}
-        frames |= {f"new_{name}": frame.drop("message") for name, frame in new_events.items()}
+        ledger = _ledger(decoded, spans, sorted_.accounts, new_events, batch)
+        new = {"unit_keys": new_names, "samples": sorted_.new, "messages": ledger, "rejects": decoded.rejects}
+        new |= {name: frame.drop("message") for name, frame in new_events.items()}
+        new = {table: frame for table, frame in new.items() if frame.height}
+        frames = {f"new_{table}": frame for table, frame in new.items()}
         with self._store.transaction(**frames, filled=sorted_.filled) as write:
             if sorted_.filled.height:
                 first, last = sorted_.filled["t"].min(), sorted_.filled["t"].max()
                 write.execute(
-                    "DELETE FROM air.samples AS s USING filled AS f WHERE s.t BETWEEN $first AND $last"
-                    " AND s.fleet = f.fleet AND s.unit = f.unit AND s.t = f.t",
+                    "DELETE FROM air.samples AS s USING filled AS f"
+                    " WHERE s.t BETWEEN $first AND $last AND s.unit_key = f.unit_key AND s.t = f.t",
                     {"first": first, "last": last},
                 )
                 write.execute("INSERT INTO air.samples BY NAME SELECT * FROM filled")
-            for table in ("samples", *new_events, "rejects"):
-                if frames[f"new_{table}"].height:
-                    write.execute(f"INSERT INTO air.{table} BY NAME SELECT * FROM new_{table}")
-            if ledger.height:
-                write.execute("INSERT INTO air.messages BY NAME SELECT * FROM new_ledger")
+            for table in new:
+                write.execute(f"INSERT INTO air.{table} BY NAME SELECT * FROM new_{table}")
+            if progress is not None:
+                note_progress(write, progress)
         self._batch = batch
-        self._remember(decoded.samples)
+        self._remember(new_names, spans)
         n_new = sorted_.new.height
         return Landed(batch, ledger.height, n_new, decoded.samples.height - n_new, decoded.rejects.height)
 
-    def _remember(self, samples: pl.DataFrame) -> None:
-        latest = samples.group_by("fleet", "unit").agg(newest=pl.col("t").max())
-        self._newest = pl.concat([self._newest, latest]).group_by("fleet", "unit").agg(pl.col("newest").max())
+    def _keys(self, ledger: pl.DataFrame) -> pl.Series:
+        names = zip(ledger["fleet"], ledger["unit"], strict=True)
+        return pl.Series("unit_key", [unit_key(fleet, unit) for fleet, unit in names], dtype=pl.Int64)
 
-    def _sort_out(self, samples: pl.DataFrame) -> _Sorted:
+    def _new_names(self, keyed: pl.DataFrame) -> pl.DataFrame:
+        """Give the units that have no row of their own yet."""
+        units = keyed.select("unit_key", "fleet", "unit").unique(maintain_order=True)
+        fresh = units.filter(~pl.col("unit_key").is_in(list(self._names)))
+        for key, fleet, unit in units.iter_rows():
+            if self._names.get(key, (fleet, unit)) != (fleet, unit):
+                raise StoreError(
+                    f"units {fleet}/{unit} and {'/'.join(self._names[key])} have one key; rename one of them"
+                )
+        return fresh
+
+    def _remember(self, new_names: pl.DataFrame, spans: pl.DataFrame) -> None:
+        self._names |= {key: (fleet, unit) for key, fleet, unit in new_names.iter_rows()}
+        latest = spans.group_by("unit_key").agg(newest=pl.col("t_last").max())
+        self._newest = pl.concat([self._newest, latest]).group_by("unit_key").agg(pl.col("newest").max())
+
+    def _sort_out(self, samples: pl.DataFrame, spans: pl.DataFrame, keyed: pl.DataFrame) -> _Sorted:
         """Tell new samples from repeated ones.
 
-        Most samples of a batch stand in no other message; only the few that do are folded together.
+        A message's own samples never repeat each other unless they lie out of order. So a unit whose blocks all begin
+        after everything landed of it, and don't overlap each other, has only new samples, and these go in as they
+        are. The samples of the other units are compared one by one.
         """
+        late = (pl.col("t_first") <= pl.col("newest")).fill_null(value=False)
+        overlaps = pl.col("t_first") <= pl.col("t_last").cum_max().shift(1).over("unit_key")
+        suspect = (
+            spans.sort("unit_key", "t_first", maintain_order=True)
+            .join(self._newest, on="unit_key", how="left", maintain_order="left")
+            .filter(late | overlaps.fill_null(value=False) | ~pl.col("is_rising"))
+        )
+        whose = keyed.select("unit_key", "trailer")[samples["message"]]
+        full = samples.with_columns(whose.get_columns())
+        accounts = spans.select(
+            "message", n_new=pl.col("n").cast(pl.Int64), n_filled=pl.lit(0, pl.Int64), n_conflicting=pl.lit(0, pl.Int64)
+        )
+        order = list(_STORED)
+        if suspect.is_empty():
+            new = full.select(order)
+            return _Sorted(new, new.clear(), accounts)
+        is_suspect = full["unit_key"].is_in(suspect["unit_key"].unique().implode())
+        folded = self._compare(full.filter(is_suspect))
+        plain = full.filter(~is_suspect)
+        accounts = accounts.join(folded.accounts, on="message", how="anti")
+        new = pl.concat([plain.select(order), folded.new])
+        return _Sorted(new, folded.filled, pl.concat([accounts, folded.accounts]))
+
+    def _compare(self, samples: pl.DataFrame) -> _Sorted:
+        """Tell new samples from repeated ones, one by one; only those with a repeat are folded together."""
         samples = samples.sort(KEY, maintain_order=True)
-        aged = samples.join(self._newest, on=["fleet", "unit"], how="left", maintain_order="left")
+        aged = samples.join(self._newest, on="unit_key", how="left", maintain_order="left")
         late = aged.filter((pl.col("t") <= pl.col("newest")).fill_null(value=False)).select(KEY).unique()
-        stored = self._stored(late) if late.height else samples.clear().select(SAMPLE_SCHEMA.keys())
+        stored = self._stored(late) if late.height else pl.DataFrame(schema=_STORED)
         same = pl.all_horizontal(pl.col(name) == pl.col(name).shift(1) for name in KEY).fill_null(value=False)
         is_contested = samples.select(same | same.shift(-1, fill_value=False)).to_series()
         if stored.height:
@@ -117,10 +182,10 @@ class TelemetryWriter:
         plain = samples.filter(~is_contested)
         none = pl.lit(0, pl.Int64)
         accounts = plain.group_by("message").agg(n_new=pl.len().cast(pl.Int64), n_filled=none, n_conflicting=none)
-        alone = _Sorted(plain.select(SAMPLE_SCHEMA.keys()), plain.clear().select(SAMPLE_SCHEMA.keys()), accounts)
+        alone = _Sorted(plain.select(_STORED.keys()), pl.DataFrame(schema=_STORED), accounts)
         if not is_contested.any():
             return alone
-        folded = _merge(samples.filter(is_contested), stored)
+        folded = _fold(samples.filter(is_contested), stored)
         accounts = pl.concat([accounts, folded.accounts]).group_by("message").agg(pl.all().sum())
         return _Sorted(pl.concat([alone.new, folded.new]), folded.filled, accounts)
 
@@ -130,12 +195,12 @@ class TelemetryWriter:
         try:
             return (
                 cursor.execute(
-                    "SELECT s.* FROM air.samples AS s SEMI JOIN suspect AS k USING (fleet, unit, t)"
+                    "SELECT s.* FROM air.samples AS s SEMI JOIN suspect AS k USING (unit_key, t)"
                     " WHERE s.t BETWEEN $first AND $last",
                     {"first": keys["t"].min(), "last": keys["t"].max()},
                 )
                 .pl()
-                .cast(SAMPLE_SCHEMA)
+                .cast(_STORED)
             )
         finally:
             cursor.unregister("suspect")
@@ -159,7 +224,15 @@ class TelemetryWriter:
             cursor.unregister("candidates")
 
 
-def _merge(samples: pl.DataFrame, stored: pl.DataFrame) -> _Sorted:
+def _spans(samples: pl.DataFrame) -> pl.DataFrame:
+    """Give ``message, n, t_first, t_last, is_rising`` of each message that has samples, in order of arrival."""
+    t = pl.col("t")
+    return samples.group_by("message", maintain_order=True).agg(
+        n=pl.len(), t_first=t.min(), t_last=t.max(), is_rising=(t.diff().dt.total_microseconds() > 0).all()
+    )
+
+
+def _fold(samples: pl.DataFrame, stored: pl.DataFrame) -> _Sorted:
     """Fold repeated samples: the first word stays, a null is filled by a later word, a different later word is counted.
 
     ``samples`` is sorted by key, equal keys in order of arrival; ``stored`` holds the stored samples of those keys.
@@ -185,25 +258,29 @@ def _merge(samples: pl.DataFrame, stored: pl.DataFrame) -> _Sorted:
     whole = every.group_by(KEY, maintain_order=True).agg(
         pl.col("message").is_null().any().alias("was_stored"), *(pl.col(name).drop_nulls().first() for name in _VALUES)
     )
-    order = list(SAMPLE_SCHEMA)
+    order = list(_STORED)
     gained = marked.filter(pl.col("fills")).select(KEY).unique()
     filled = whole.filter(pl.col("was_stored")).join(gained, on=KEY, how="semi").select(order)
     return _Sorted(whole.filter(~pl.col("was_stored")).select(order), filled, accounts)
 
 
-def _ledger(decoded: DecodedBatch, sorted_: _Sorted, new_events: dict[str, pl.DataFrame], batch: int) -> pl.DataFrame:
+def _ledger(
+    decoded: DecodedBatch, spans: pl.DataFrame, accounts: pl.DataFrame, new_events: dict[str, pl.DataFrame], batch: int
+) -> pl.DataFrame:
     """Complete the ledger rows: the span of each message's rows, and what it added."""
-    spans = [decoded.samples.select("message", "t")]
-    spans += [getattr(decoded, name).select("message", "t") for name in _EVENTS if getattr(decoded, name).height]
-    span = pl.concat(spans).group_by("message").agg(t_first=pl.col("t").min(), t_last=pl.col("t").max())
-    added = [sorted_.accounts]
-    counted = [frame for name, frame in new_events.items() if name != "fault_codes"]  # a code belongs to its report
+    times = [spans.select("message", "t_first", "t_last")]
+    for name in _EVENTS:
+        frame: pl.DataFrame = getattr(decoded, name)
+        if frame.height:
+            times.append(frame.group_by("message").agg(t_first=pl.col("t").min(), t_last=pl.col("t").max()))
+    span = pl.concat(times).group_by("message").agg(pl.col("t_first").min(), pl.col("t_last").max())
     zero = [pl.lit(0, pl.Int64).alias(name) for name in ("n_filled", "n_conflicting")]
-    added += [f.group_by("message").agg(n_new=pl.len().cast(pl.Int64)).with_columns(*zero) for f in counted]
-    total = pl.concat(added).group_by("message").agg(pl.col("n_new", "n_filled", "n_conflicting").sum())
+    counted = [frame for name, frame in new_events.items() if name != "fault_codes"]  # a code belongs to its report
+    added = [f.group_by("message").agg(n_new=pl.len().cast(pl.Int64)).with_columns(*zero) for f in counted]
+    total = pl.concat([accounts.select("message", *_COUNTS), *added]).group_by("message").agg(pl.col(_COUNTS).sum())
     return (
         decoded.ledger.join(span, on="message", how="left", maintain_order="left")
         .join(total, on="message", how="left", maintain_order="left")
-        .with_columns(pl.col("n_new", "n_filled", "n_conflicting").fill_null(0), batch=pl.lit(batch, pl.Int64))
+        .with_columns(pl.col(_COUNTS).fill_null(0), batch=pl.lit(batch, pl.Int64))
         .select(_LEDGER)
     )

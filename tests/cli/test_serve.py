@@ -11,7 +11,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.conftest import Airwatch, Mosquitto, wait_until
+from tests.broker import Mosquitto, wait_until
+from tests.conftest import Airwatch
 from tests.messages import message, write_recording
 
 pytestmark = pytest.mark.broker

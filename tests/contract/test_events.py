@@ -47,7 +47,7 @@ def test_a_governor_pressure_beyond_the_bus_becomes_null_and_the_event_stays(
 
 
 def test_a_governor_event_may_lack_its_pressure() -> None:
-    events = [{"t": at(3), "kind": "cut_in"}, CUT_OUT | {"supply_kpa": None}]
+    events: list[dict[str, Any]] = [{"t": at(3), "kind": "cut_in"}, CUT_OUT | {"supply_kpa": None}]
     assert decode(governor(*events), "governor").governor_events["supply_kpa"].to_list() == [None, None]
 
 

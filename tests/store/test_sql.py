@@ -79,13 +79,16 @@ def local_names(path: Path) -> set[str]:
 
 
 def tables_named(path: Path) -> list[tuple[str, str]]:
-    """Give each table that a statement reads or writes, but for its own common table expressions, and the statement."""
-    found = []
-    for text in map(sql_of, strings(path)):
-        if re.search(STATEMENT, text, re.DOTALL):
-            own = set(re.findall(r"\b(\w+)\s+AS\s+\(", text)) | {"BY", "SET"}
-            found += [(table, " ".join(text.split())) for table in re.findall(TABLE, text) if table not in own]
-    return found
+    """Give each table that a statement reads or writes, but for common table expressions, and the statement."""
+    texts = [sql_of(text) for text in strings(path)]
+    own = {name for text in texts for name in re.findall(r"\b(\w+)\s+AS\s+\(", text)} | {"BY", "SET"}
+    return [
+        (table, " ".join(text.split()))
+        for text in texts
+        if re.search(STATEMENT, text, re.DOTALL)
+        for table in re.findall(TABLE, text)
+        if table not in own
+    ]
 
 
 @pytest.mark.parametrize("path", modules(STORE), ids=lambda path: path.stem)

@@ -1,10 +1,12 @@
 -- The first schema. Telemetry tables have no key, index, sequence, default or check: a lake catalog has none of them.
 -- Every time is UTC. Every name is written with its catalog.
 
+-- Whose samples are whose: a number made from the two names, so that any writer gives a unit the same one.
+CREATE TABLE air.unit_keys (unit_key BIGINT NOT NULL, fleet VARCHAR NOT NULL, unit VARCHAR NOT NULL);
+
 CREATE TABLE air.samples (
-    fleet VARCHAR NOT NULL,
-    unit VARCHAR NOT NULL,
-    t TIMESTAMP NOT NULL,
+    unit_key BIGINT NOT NULL,
+    t TIMESTAMP_MS NOT NULL,    -- gateways send whole milliseconds; microseconds would cost ten bits more a row
     trailer VARCHAR,            -- '' bobtail, null not known
     supply_kpa DOUBLE,
     primary_kpa DOUBLE,
@@ -19,6 +21,32 @@ CREATE TABLE air.samples (
     low_air_warning TINYINT,
     compressor_loaded TINYINT
 );
+
+-- What is kept of samples older than the raw ones: least, greatest and mean of each interval, so that events stay visible.
+-- An interval has a row for each time that samples of it were rolled up; `n` weighs them.
+CREATE TABLE air.rollup (
+    unit_key BIGINT NOT NULL,
+    t TIMESTAMP_MS NOT NULL,    -- the interval's begin
+    interval_s DOUBLE NOT NULL,
+    n BIGINT NOT NULL,
+    trailer VARCHAR,
+    supply_kpa_min DOUBLE, supply_kpa_max DOUBLE, supply_kpa_mean DOUBLE,
+    primary_kpa_min DOUBLE, primary_kpa_max DOUBLE, primary_kpa_mean DOUBLE,
+    secondary_kpa_min DOUBLE, secondary_kpa_max DOUBLE, secondary_kpa_mean DOUBLE,
+    trailer_kpa_min DOUBLE, trailer_kpa_max DOUBLE, trailer_kpa_mean DOUBLE,
+    application_kpa_min DOUBLE, application_kpa_max DOUBLE, application_kpa_mean DOUBLE,
+    engine_rpm_min DOUBLE, engine_rpm_max DOUBLE, engine_rpm_mean DOUBLE,
+    speed_kph_min DOUBLE, speed_kph_max DOUBLE, speed_kph_mean DOUBLE,
+    ambient_c_min DOUBLE, ambient_c_max DOUBLE, ambient_c_mean DOUBLE,
+    park_brake_share DOUBLE,
+    service_brake_share DOUBLE,
+    low_air_warning_share DOUBLE,
+    compressor_loaded_share DOUBLE
+);
+
+-- Since when raw samples are kept, and which hours have been rewritten in order; at most one row each.
+CREATE TABLE air.raw_since (t TIMESTAMP NOT NULL);
+CREATE TABLE air.compacted (hour TIMESTAMP NOT NULL, n_samples BIGINT NOT NULL);
 
 CREATE TABLE air.governor_events (
     fleet VARCHAR NOT NULL, unit VARCHAR NOT NULL, t TIMESTAMP NOT NULL, kind VARCHAR NOT NULL, supply_kpa DOUBLE
@@ -49,7 +77,10 @@ CREATE TABLE air.messages (
     bytes BIGINT NOT NULL,
     t_first TIMESTAMP,          -- the time span of its rows
     t_last TIMESTAMP,
+    trailer VARCHAR,            -- '' bobtail, null not known
     n_rows BIGINT NOT NULL,     -- rows it carried
+    n_cells BIGINT NOT NULL,    -- values in the columns that it had
+    n_null BIGINT NOT NULL,     -- of them, null as they came
     n_new BIGINT NOT NULL,      -- rows that were not there yet
     n_filled BIGINT NOT NULL,   -- samples that were there and gained a value
     n_conflicting BIGINT NOT NULL,  -- samples that were there with another value, which stays
@@ -112,3 +143,31 @@ CREATE TABLE air.alerts (
 );
 
 CREATE TABLE air.derive_marks (job VARCHAR NOT NULL, batch BIGINT NOT NULL);
+
+-- What came in and what did not, by unit, stream and day.
+CREATE TABLE air.data_quality (
+    fleet VARCHAR NOT NULL,
+    unit VARCHAR NOT NULL,
+    stream VARCHAR NOT NULL,
+    day DATE NOT NULL,
+    n_messages BIGINT NOT NULL,
+    n_rows BIGINT NOT NULL,
+    n_repeated BIGINT NOT NULL,
+    n_conflicting BIGINT NOT NULL,
+    n_out_of_range BIGINT NOT NULL,
+    null_share DOUBLE,
+    first_t TIMESTAMP NOT NULL,
+    last_t TIMESTAMP NOT NULL,
+    n_gaps BIGINT NOT NULL,
+    longest_gap_s DOUBLE,
+    n_missing BIGINT NOT NULL,
+    n_restarts BIGINT NOT NULL,
+    n_out_of_order BIGINT NOT NULL,
+    lateness_median_s DOUBLE,
+    lateness_max_s DOUBLE,
+    clock_offset_s DOUBLE,
+    flags VARCHAR NOT NULL
+);
+
+-- Recordings whose landing was interrupted.
+CREATE TABLE air.unfinished_files (key VARCHAR NOT NULL, name VARCHAR NOT NULL, position BIGINT NOT NULL, line BIGINT NOT NULL);
