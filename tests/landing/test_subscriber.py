@@ -6,7 +6,7 @@ import threading
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import BinaryIO
 
@@ -97,14 +97,9 @@ def test_the_content_type_of_mqtt_5_is_honoured(mosquitto: Mosquitto, tmp_path: 
             publish(mosquitto, sent)
             wait_until(lambda: subscriber.health.committed == 3, "not all was committed")
         kept = store.frame("SELECT content_type, reason FROM air.rejects")
-        assert kept.rows() == [
-            (
-                "text/plain",
-                "content type 'text/plain' is not one of application/cbor, application/json, application/senml+cbor,"
-                " application/senml+json for stream pressure",
-,
-            )
-        ]
+        known = "application/cbor, application/json, application/senml+cbor, application/senml+json"
+        reason = f"content type 'text/plain' is not one of {known} for stream pressure"
+        assert kept.rows() == [("text/plain", reason)]
 
 
 @pytest.mark.parametrize("version", VERSIONS)
@@ -167,7 +162,7 @@ def test_a_writer_that_fails_is_tried_again_and_health_says_so_meanwhile(mosquit
         assert (subscriber.health.received, subscriber.health.committed) == (10, 0)
         writer.failures = 0
         wait_until(lambda: subscriber.health.committed == 10, "the batch is not tried again")
-    assert subscriber.health.failure is None
+    assert subscriber.health == replace(subscriber.health, failure=None)
     assert writer.seqs == list(range(10))
 
 
