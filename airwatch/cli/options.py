@@ -1,11 +1,13 @@
 """Options that several commands share."""
 
 from collections.abc import Callable
+from functools import wraps
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 import click
 
+from airwatch.errors import BrokerError
 from airwatch.landing.broker_url import BrokerUrl
 
 Command = TypeVar("Command", bound=Callable[..., Any])
@@ -41,15 +43,33 @@ class _Broker(click.ParamType[BrokerUrl]):
     name = "url"
 
     def convert(self, value: Any, _param: click.Parameter | None, _ctx: click.Context | None) -> BrokerUrl:
-        return value if isinstance(value, BrokerUrl) else BrokerUrl.parse(value)
+        try:
+            return value if isinstance(value, BrokerUrl) else BrokerUrl.parse(value)
+        except BrokerError as err:
+            raise click.UsageError(str(err)) from err
 
 
 def broker(command: Command) -> Command:
-    """Add ``--broker`` and ``--mqtt``."""
-    command = click.option(
+    """Add ``--broker``, ``--mqtt``, and what TLS needs, which becomes part of the broker's address."""
+
+    @wraps(command)
+    def with_certificates(
+        *args: Any, broker: BrokerUrl, ca: Path | None, cert: Path | None, key: Path | None, **others: Any
+    ) -> Any:
+        return command(*args, broker=broker.with_certificates(ca, cert, key), **others)
+
+    decorated: Any = with_certificates
+    for name, what in (
+        ("key", "Its key."),
+        ("cert", "Our certificate."),
+        ("ca", "Who signs the broker's certificate."),
+    ):
+        decorated = click.option(f"--{name}", type=FILE, metavar="PEM", help=what)(decorated)
+    decorated = click.option(
         "--mqtt", "version", type=click.Choice(["5", "3.1.1"]), default="5", show_default=True, help="Protocol version."
-    )(command)
-    return click.option(
+    )(decorated)
+    decorated = click.option(
         "--broker", "broker", type=_Broker(), required=True, metavar="URL",
         help="mqtt://host:port or mqtts://user@host:port; the password may stand in AIRWATCH_MQTT_PASSWORD.",
-    )(command)  # fmt: skip
+    )(decorated)  # fmt: skip
+    return cast("Command", decorated)

@@ -131,11 +131,13 @@ def read_chunks(path: Path, *, size: int, start: int = 0, first_line: int = 1) -
             skipped += len(piece)
         end, rest, failure, is_open = start, b"", None, True
         while is_open:
-            held = bytearray(rest)
+            held, has_line = bytearray(rest), b"\n" in rest
             try:
-                while len(held) < size and (piece := stream.read1(_PIECE)):
+                while is_open and (len(held) < size or not has_line):
+                    piece = stream.read1(min(_PIECE, size))
                     held += piece
-                is_open = len(held) >= size
+                    has_line = has_line or b"\n" in piece
+                    is_open = bool(piece)
             except (OSError, EOFError, zstandard.ZstdError) as err:  # what stands before the broken place comes first
                 failure, is_open = err, False
             whole = len(held) if not is_open and failure is None else held.rfind(b"\n") + 1

@@ -1,7 +1,8 @@
 """Where the broker is, and as whom to speak to it."""
 
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Self
 from urllib.parse import unquote, urlsplit
 
@@ -13,13 +14,20 @@ PASSWORD_VARIABLE = "AIRWATCH_MQTT_PASSWORD"  # noqa: S105 the variable's name
 
 @dataclass(frozen=True, slots=True)
 class BrokerUrl:
-    """A broker's address; ``password`` is not shown when the object is printed."""
+    """A broker's address; ``password`` is not shown when the object is printed.
+
+    ``ca`` holds the authority that the broker's certificate must come from (the system's where none is named), ``cert``
+    and ``key`` our own certificate.
+    """
 
     host: str
     port: int
     is_tls: bool
     username: str | None = None
     password: str | None = None
+    ca: Path | None = None
+    cert: Path | None = None
+    key: Path | None = None
 
     @classmethod
     def parse(cls, text: str) -> Self:
@@ -42,6 +50,25 @@ class BrokerUrl:
         user = unquote(parts.username) if parts.username else None
         password = unquote(parts.password) if parts.password else os.environ.get(PASSWORD_VARIABLE)
         return cls(parts.hostname, port or _PORTS[parts.scheme], parts.scheme == "mqtts", user, password)
+
+    def with_certificates(self, ca: Path | None, cert: Path | None, key: Path | None) -> Self:
+        """Give the same broker, spoken to with certificates.
+
+        Raises
+        ------
+        BrokerError
+            A file is not there, one of certificate and key is missing, or the broker is not spoken to over TLS.
+        """
+        if not self.is_tls and (ca or cert or key):
+            raise BrokerError(
+                f"certificates are for mqtts://, and --broker is {self}; write mqtts:// or leave them out"
+            )
+        if (cert is None) != (key is None):
+            raise BrokerError("--cert and --key go together; name both")
+        for option, path in (("--ca", ca), ("--cert", cert), ("--key", key)):
+            if path is not None and not path.is_file():
+                raise BrokerError(f"{option} {path}: no such file")
+        return replace(self, ca=ca, cert=cert, key=key)
 
     def __str__(self) -> str:
         return f"{'mqtts' if self.is_tls else 'mqtt'}://{self.host}:{self.port}"

@@ -35,7 +35,13 @@ def make_client(
     if broker.username is not None:
         client.username_pw_set(broker.username, broker.password)
     if broker.is_tls:
-        client.tls_set()
+        try:
+            ca, cert, key = (str(path) if path else None for path in (broker.ca, broker.cert, broker.key))
+            client.tls_set(ca, cert, key)
+        except OSError as err:  # SSLError is one
+            raise BrokerError(
+                f"the certificates for {broker} can't be used: {err}; check --ca, --cert and --key"
+            ) from err
     client.reconnect_delay_set(1, 30)
     return client
 

@@ -276,6 +276,9 @@ def _ledger(
     span = pl.concat(times).group_by("message").agg(pl.col("t_first").min(), pl.col("t_last").max())
     zero = [pl.lit(0, pl.Int64).alias(name) for name in ("n_filled", "n_conflicting")]
     counted = [frame for name, frame in new_events.items() if name != "fault_codes"]  # a code belongs to its report
+    if (codes := new_events.get("fault_codes")) is not None:  # other codes of a report that is there count as one
+        reports = new_events["fault_reports"].select("message")
+        counted.append(codes.unique("message").join(reports, on="message", how="anti"))
     added = [f.group_by("message").agg(n_new=pl.len().cast(pl.Int64)).with_columns(*zero) for f in counted]
     total = pl.concat([accounts.select("message", *_COUNTS), *added]).group_by("message").agg(pl.col(_COUNTS).sum())
     return (
