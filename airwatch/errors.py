@@ -35,3 +35,7 @@ class StoreError(AirwatchError):
 
 class BrokerError(AirwatchError):
     """The broker can't be reached or refuses the client."""
+
+
+class DecoderError(AirwatchError):
+    """Decoding can't be done just now, whatever the messages are."""

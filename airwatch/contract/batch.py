@@ -3,9 +3,9 @@
 Pure: the subscriber, `airwatch land` and the tests call the same `decode_batch`.
 """
 
+import struct
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
-from itertools import repeat
 from operator import attrgetter
 from typing import Any
 
@@ -17,6 +17,7 @@ from airwatch.can.candump import decode_candump
 from airwatch.can.j1939 import CanDecoded
 from airwatch.contract.cbor import decode_cbor
 from airwatch.contract.columns import COLUMN_NAMES, COLUMNS, TIME, Column
+from airwatch.contract.fast_json import decode_pressure_json
 from airwatch.contract.message import RawMessage
 from airwatch.contract.payloads import (
     FaultsPayload,
@@ -31,6 +32,7 @@ from airwatch.contract.topics import ROOT, Topic, parse_topic
 from airwatch.errors import PayloadError
 
 _COLUMNS = attrgetter(*COLUMN_NAMES)
+_NAN = struct.pack("d", float("nan"))
 _MESSAGE = {"message": pl.UInt32()}
 _UNIT = {"fleet": pl.String(), "unit": pl.String()}
 GOVERNOR_SCHEMA = pl.Schema({**_UNIT, "t": TIME, "kind": pl.String(), "supply_kpa": pl.Float64()})
@@ -97,8 +99,9 @@ class _Gathered:
     codes: list[tuple[Any, ...]] = field(default_factory=list)
     lamps: list[tuple[Any, ...]] = field(default_factory=list)
     blocks: list[tuple[int, int, int, float, list[int] | None]] = field(default_factory=list)
-    values: dict[str, list[float | None]] = field(default_factory=lambda: {name: [] for name in COLUMN_NAMES})
-    n_samples: int = 0  # of the blocks so far; a list of values that is shorter lacks nulls at its end
+    values: dict[str, list[memoryview | bytes]] = field(default_factory=lambda: {name: [] for name in COLUMN_NAMES})
+    filled: dict[str, int] = field(default_factory=lambda: dict.fromkeys(COLUMN_NAMES, 0))
+    n_samples: int = 0  # of the blocks so far; a column that is filled less far lacks nulls at its end
     frames: list[pl.DataFrame] = field(default_factory=list)  # samples that came as a frame already (CAN)
 
     def account(
@@ -117,6 +120,20 @@ class _Gathered:
         whose = (topic.fleet, topic.unit, topic.stream, seq, message.received_us, encoding, len(message.payload))
         self.ledger.append((*whose, trailer, n_rows, n_cells, 0, 0, remark))
         return len(self.ledger) - 1
+
+    def put(self, n: int, columns: Iterable[tuple[str, Any]]) -> int:
+        """Take the columns of one block of ``n`` samples, NaN for null; give how many of them it has."""
+        n_columns = 0
+        for name, values in columns:
+            if values is None or values is UNSET:
+                continue
+            n_columns += 1
+            if lacking := self.n_samples - self.filled[name]:
+                self.values[name].append(_NAN * lacking)
+            self.values[name].append(values if isinstance(values, memoryview) else _doubles(values))
+            self.filled[name] = self.n_samples + n
+        self.n_samples += n
+        return n_columns
 
     def refuse(self, message: RawMessage, reason: str) -> None:
         """Set a message aside with its reason."""
@@ -161,14 +178,12 @@ def refused(message: RawMessage, reason: str) -> DecodedBatch:
 
 
 def _read_pressure(gathered: _Gathered, topic: Topic, message: RawMessage, encoding: str) -> None:
-    body, unknown = _DECODERS[encoding](message.payload, PressurePayload, topic.unit)
+    if encoding == _JSON:
+        body, unknown = decode_pressure_json(message.payload, topic.unit)
+    else:
+        body, unknown = _DECODERS[encoding](message.payload, PressurePayload, topic.unit)
     n, times, dt_us = sample_times_us(body)
-    n_columns = 0
-    for flat, values in zip(gathered.values.values(), _COLUMNS(body), strict=True):
-        if isinstance(values, list):
-            n_columns += 1
-            flat.extend(repeat(None, gathered.n_samples - len(flat)))
-            flat.extend(values)
+    n_columns = gathered.put(n, zip(COLUMN_NAMES, _COLUMNS(body), strict=True))
     row = gathered.account(
         topic,
         message,
@@ -181,7 +196,6 @@ def _read_pressure(gathered: _Gathered, topic: Topic, message: RawMessage, encod
     )
     if n:
         gathered.blocks.append((row, n, microseconds(body.t0), dt_us, times))
-        gathered.n_samples += n
 
 
 def _trailer(body: PressurePayload) -> str | None:
@@ -227,10 +241,7 @@ def can_batch(topic: Topic, decoded: CanDecoded, message: RawMessage) -> Decoded
 def _read_senml(gathered: _Gathered, topic: Topic, message: RawMessage, encoding: str) -> None:
     block = decode_senml(message.payload, encoding, topic.unit, message.received_us)
     n = len(block.times_us)
-    for name, values in block.columns.items():
-        flat = gathered.values[name]
-        flat.extend(repeat(None, gathered.n_samples - len(flat)))
-        flat.extend(values)
+    gathered.put(n, block.columns.items())
     row = gathered.account(
         topic,
         message,
@@ -243,7 +254,6 @@ def _read_senml(gathered: _Gathered, topic: Topic, message: RawMessage, encoding
     )
     if n:
         gathered.blocks.append((row, n, block.times_us[0], 0.0, block.times_us))
-        gathered.n_samples += n
 
 
 def _read_can(gathered: _Gathered, topic: Topic, message: RawMessage, encoding: str) -> None:
@@ -345,14 +355,29 @@ def _samples(gathered: _Gathered) -> pl.DataFrame:
     for at, (_, n, _, _, times) in zip(first, gathered.blocks, strict=True):
         if times is not None:
             t_us[at : at + n] = times
-    columns = [
-        pl.Series(name, values, dtype=pl.Float64).extend_constant(None, gathered.n_samples - len(values))
-        for name, values in gathered.values.items()
-    ]
+    columns = [_column(gathered, name) for name in COLUMN_NAMES]
     message = pl.Series("message", np.repeat(np.array(rows, dtype=np.uint32), size))
     frame = pl.DataFrame([message, pl.Series("t", t_us).cast(TIME), *columns])
     frames = [other.select(frame.columns).cast(dict.fromkeys(COLUMN_NAMES, pl.Float64)) for other in gathered.frames]
     return pl.concat([frame, *frames])
+
+
+def _doubles(values: list[float | None]) -> bytes:
+    """Write doubles, NaN for null; a NaN that was sent (CBOR can) becomes infinite, which is out of range."""
+    array = np.array(values, dtype=np.float64)
+    if np.isnan(array).any():
+        sent = np.array([value is not None for value in values])
+        array[sent & np.isnan(array)] = np.inf
+    return array.tobytes()
+
+
+def _column(gathered: _Gathered, name: str) -> pl.Series:
+    """Lay one column's values end to end."""
+    parts, filled = gathered.values[name], gathered.filled[name]
+    if not parts:
+        return pl.Series(name, [None], dtype=pl.Float64).new_from_index(0, gathered.n_samples)
+    values = pl.Series(name, np.frombuffer(b"".join(parts), dtype=np.float64)).fill_nan(None)
+    return values.extend_constant(None, gathered.n_samples - filled) if filled < gathered.n_samples else values
 
 
 def _within_range(frame: pl.DataFrame, columns: dict[str, Column]) -> tuple[pl.DataFrame, pl.DataFrame]:

@@ -196,6 +196,7 @@ def microseconds(instant: datetime) -> int:
     return us
 
 
+_ARRAYS = (list, memoryview)
 _LISTS = attrgetter(*COLUMN_NAMES, "t_ms")
 
 
@@ -217,10 +218,10 @@ def sample_times_us(body: PressurePayload) -> tuple[int, list[int] | None, float
         Columns differ in length, both or neither of ``dt_ms`` and ``t_ms`` are there, ``t_ms`` does not rise, or a
         time lies outside the calendar.
     """
-    lengths = {len(values) for values in _LISTS(body) if isinstance(values, list)}
+    lengths = {len(values) for values in _LISTS(body) if isinstance(values, _ARRAYS)}
     if len(lengths) > 1:
         named = zip((*COLUMN_NAMES, "t_ms"), _LISTS(body), strict=True)
-        each = ", ".join(f"{name} {len(values)}" for name, values in named if isinstance(values, list))
+        each = ", ".join(f"{name} {len(values)}" for name, values in named if isinstance(values, _ARRAYS))
         raise PayloadError(f"payload: columns differ in length: {each}")
     n = next(iter(lengths), 0)
     if (body.dt_ms is UNSET) == (body.t_ms is UNSET):

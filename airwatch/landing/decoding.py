@@ -19,6 +19,7 @@ import polars as pl
 from airwatch.contract.batch import DecodedBatch, decode_batch, refused
 from airwatch.contract.message import RawMessage
 from airwatch.contract.topics import ROOT
+from airwatch.errors import DecoderError
 from airwatch.processes import worker_pool
 
 log = logging.getLogger(__name__)
@@ -101,8 +102,24 @@ class ProcessDecoder:
         except BrokenProcessPool:
             middle = len(batch) // 2
             if middle == 0:
+                self._check()
                 return [refused(RawMessage(*batch[0]), "the decoding process died over this message")]
             return self._recover(batch[:middle]) + self._recover(batch[middle:])
+
+    def _check(self) -> None:
+        """See that the process works at all, so that no message is blamed for a machine that is out of order.
+
+        Raises
+        ------
+        DecoderError
+            It dies over nothing.
+        """
+        self._pool.shutdown(wait=False)
+        self._pool = worker_pool(1)
+        try:
+            self._pool.submit(self._decode, [], self._root).result()
+        except BrokenProcessPool as err:
+            raise DecoderError("the decoding process does not live; is the machine out of memory?") from err
 
 
 def decode_packed(packed: list[Packed], root: str) -> dict[str, bytes]:

@@ -12,7 +12,7 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TypeVar
 
 import paho.mqtt.client as paho
 
@@ -27,6 +27,8 @@ from airwatch.landing.network import BufferedClient, NetworkLoop
 from airwatch.store.telemetry import Landed
 
 log = logging.getLogger(__name__)
+
+Done = TypeVar("Done")
 
 _LONGEST_PAUSE_S = 30.0
 _GROUPS_AT_ONCE = 3  # one gathered, one decoded, one written
@@ -228,7 +230,8 @@ class Subscriber:
     def _land(self) -> None:
         while (work := self._decoding.get()) is not None:
             group, outcome = work
-            if self._commit(group, outcome()):
+            parts = self._until_done("messages can't be decoded", outcome)
+            if parts is not None and self._commit(group, parts):
                 self._acknowledge(group)
 
     def _commit(self, group: list[_Delivery], parts: list[DecodedBatch]) -> bool:
@@ -249,20 +252,23 @@ class Subscriber:
         return True
 
     def _write(self, part: DecodedBatch) -> Landed | None:
+        landed = self._until_done("the store can't write", lambda: self.write(part))
+        if landed is not None and self.on_commit:
+            self.on_commit(landed)
+        return landed
+
+    def _until_done(self, what: str, action: Callable[[], Done]) -> Done | None:
+        """Do something however often it takes; None if the subscriber was stopped before it could be done."""
         pause_s = 0.5
         while True:
             try:
-                landed = self.write(part)
-            except Exception as err:  # noqa: BLE001 whatever the store says, the broker keeps the messages and we go on
-                self.health.failure = f"the store can't write: {err}"
-                log.error("the store can't write, trying again in %.1f s, nothing is acknowledged: %s", pause_s, err)  # noqa: TRY400
+                return action()
+            except Exception as err:  # noqa: BLE001 whatever it is, the broker keeps the messages and we go on
+                self.health.failure = f"{what}: {err}"
+                log.error("%s, trying again in %.1f s, nothing is acknowledged: %s", what, pause_s, err)  # noqa: TRY400
                 if self._ending.wait(pause_s):
                     return None
                 pause_s = min(2 * pause_s, _LONGEST_PAUSE_S)
-                continue
-            if self.on_commit:
-                self.on_commit(landed)
-            return landed
 
     def _acknowledge(self, group: list[_Delivery]) -> None:
         """Have the network thread acknowledge a committed group, by the connections its messages came by."""

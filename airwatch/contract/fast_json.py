@@ -1,0 +1,80 @@
+"""Pressure blocks in JSON, read without a Python number for each value.
+
+A block is hundreds of numbers, and making an object of each is most of the cost of reading it. Here `msgspec` checks
+the message and hands each column over as it stands, and `simdjson` turns a column of plain numbers into an array.
+Whatever is out of the ordinary (a null among the numbers, a wrong type, an unknown field, a broken message) goes to
+`decode_json`, which decides and gives the reason; so both ways say the same.
+"""
+
+from operator import attrgetter
+from typing import Any
+
+import msgspec
+import simdjson
+from msgspec import UNSET, UnsetType
+
+from airwatch.contract.columns import COLUMN_NAMES
+from airwatch.contract.payloads import PressurePayload, decode_json
+from airwatch.errors import PayloadError
+
+_Column = msgspec.Raw | UnsetType
+_RawPressure: Any = msgspec.defstruct(
+    "PressurePayload",
+    [(name, _Column, UNSET) for name in COLUMN_NAMES],
+    bases=(PressurePayload,),
+    gc=False,
+    forbid_unknown_fields=True,
+)
+_RAW = msgspec.json.Decoder(_RawPressure)
+_VALUES = msgspec.json.Decoder(list[float | None])
+_PARSER: Any = simdjson.Parser()
+_COLUMNS = attrgetter(*COLUMN_NAMES)
+_NOT_PLAIN = (TypeError, ValueError, RuntimeError, AttributeError)  # what simdjson says of anything but numbers
+
+
+def decode_pressure_json(payload: bytes, unit: str) -> tuple[PressurePayload, list[str]]:
+    """Decode one JSON payload of stream ``pressure``; as `decode_json`, but columns of plain numbers are buffers.
+
+    Returns
+    -------
+    body : PressurePayload
+        Each column is a memoryview of doubles, a list of float or None, or UNSET.
+    unknown : list of str
+        Its top-level fields that the contract does not have, sorted.
+
+    Raises
+    ------
+    PayloadError
+        As `decode_json`.
+    """
+    try:
+        body = _RAW.decode(payload)
+        columns = _buffers(payload, _COLUMNS(body))
+    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
+        columns = None
+    # An array in an array would be read as one long array, and of a field that stands twice the first and not the last.
+    if columns is None or payload.count(b"[") != len(columns) + (body.t_ms is not UNSET):
+        return decode_json(payload, PressurePayload, unit)
+    if body.unit != unit:
+        raise PayloadError(f"payload: unit is {body.unit[:80]!r}, the topic says {unit!r}")
+    for name in COLUMN_NAMES:
+        setattr(body, name, columns.get(name, UNSET))
+    return body, []
+
+
+def _buffers(payload: bytes, raw_columns: tuple[Any, ...]) -> dict[str, Any] | None:
+    """Read the columns that are there; None if the message is nothing for this."""
+    try:
+        block = _PARSER.parse(payload)
+    except _NOT_PLAIN:
+        return None
+    columns: dict[str, Any] = {}
+    for name, raw in zip(COLUMN_NAMES, raw_columns, strict=True):
+        if raw is UNSET:
+            continue
+        try:
+            columns[name] = memoryview(block[name].as_buffer(of_type="d")).cast("d")
+        except _NOT_PLAIN:  # a null, or nothing in it, or something that is no number
+            if (values := bytes(raw)) != b"null":
+                columns[name] = _VALUES.decode(values)
+    return columns
