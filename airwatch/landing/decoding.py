@@ -72,6 +72,7 @@ class ProcessDecoder:
         self._root = root
         self._decode = decode or decode_packed
         self._pool = worker_pool(1)
+        self._pool.submit(self._decode, [], root)  # so that the process is up when the first messages come
 
     def submit(self, messages: Sequence[RawMessage]) -> Outcome:
         """Send messages to the process."""
