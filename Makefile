@@ -48,6 +48,7 @@ unit: $(VENV)/dev.stamp
 
 bench: $(VENV)/dev.stamp
 	$(BIN)/python tests/benchmarks/landing_rate.py
+	$(BIN)/python tests/benchmarks/page_latency.py
 
 lock:
 	$(PYTHON) -m pip install --quiet uv

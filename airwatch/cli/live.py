@@ -3,6 +3,7 @@
 import signal
 import threading
 from pathlib import Path
+from typing import Any
 
 import click
 from rich.console import Console
@@ -20,33 +21,27 @@ from pipelines.replay import replay as publish
 from pipelines.serve import running
 
 
+def _subscriber(store: Store, *, root: str, **session: Any) -> Subscriber:
+    """Make the subscriber that the options describe; they are named as its fields are."""
+    return Subscriber(write=TelemetryWriter(store).write, root=root, decoder=ProcessDecoder(root), **session)
+
+
 @click.command()
 @options.broker
 @options.db
 @options.units
 @options.root
-@click.option("--client-id", default="airwatch", show_default=True, help="The session's name at the broker.")
-@options.share
-def subscribe(
-    broker: BrokerUrl, version: str, db: Path, units: Path | None, root: str, client_id: str, share: str | None
-) -> None:
+@options.session
+def subscribe(db: Path, units: Path | None, **session: Any) -> None:
     """Land what the broker has, until SIGTERM or SIGINT: then commit what has been received and end."""
     ending = threading.Event()
     for name in (signal.SIGTERM, signal.SIGINT):
         signal.signal(name, lambda *_: ending.set())
     with Store.open(db) as store:
         take_units(store, units)
-        subscriber = Subscriber(
-            broker,
-            TelemetryWriter(store).write,
-            client_id=client_id,
-            root=root,
-            version=version,
-            share=share,
-            decoder=ProcessDecoder(root),
-        )
+        subscriber = _subscriber(store, **session)
         subscriber.start()
-        click.echo(f"subscribed to {root}/# at {broker}, landing in {db}", err=True)
+        click.echo(f"subscribed to {subscriber.root}/# at {subscriber.broker}, landing in {db}", err=True)
         ending.wait()
         subscriber.stop()
     health = subscriber.health
@@ -86,31 +81,11 @@ def replay(files: tuple[Path, ...], broker: BrokerUrl, version: str, speed: floa
 @click.option("--host", default="127.0.0.1", show_default=True, help="Where the pages are served.")
 @click.option("--port", default=8420, show_default=True, help="0: any free one.")
 @click.option("--every", "every_s", default=30.0, show_default=True, help="Seconds between derivations.")
-@click.option("--client-id", default="airwatch", show_default=True, help="The session's name at the broker.")
-@options.share
-def serve(
-    broker: BrokerUrl,
-    version: str,
-    db: Path,
-    units: Path | None,
-    root: str,
-    host: str,
-    port: int,
-    every_s: float,
-    client_id: str,
-    share: str | None,
-) -> None:
+@options.session
+def serve(db: Path, units: Path | None, host: str, port: int, every_s: float, **session: Any) -> None:
     """Land, derive and show, until stopped."""
     with Store.open(db) as store:
         take_units(store, units)
-        subscriber = Subscriber(
-            broker,
-            TelemetryWriter(store).write,
-            client_id=client_id,
-            root=root,
-            version=version,
-            share=share,
-            decoder=ProcessDecoder(root),
-        )
+        subscriber = _subscriber(store, **session)
         with running(store, subscriber, every_s=every_s):
             serve_pages(store, host=host, port=port, health=subscriber.health)

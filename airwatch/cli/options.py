@@ -34,9 +34,12 @@ def root(command: Command) -> Command:
     return click.option("--root", default="air/v1", show_default=True, help="Topic root.")(command)
 
 
-def share(command: Command) -> Command:
-    """Add ``--share``."""
-    return click.option("--share", help="Divide the load with other subscribers of this group (MQTT 5).")(command)
+def session(command: Command) -> Command:
+    """Add ``--client-id`` and ``--share``."""
+    command = click.option("--share", help="Divide the load with other subscribers of this group (MQTT 5).")(command)
+    return click.option("--client-id", default="airwatch", show_default=True, help="The session's name at the broker.")(
+        command
+    )
 
 
 class _Broker(click.ParamType[BrokerUrl]):
