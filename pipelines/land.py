@@ -17,7 +17,7 @@ from airwatch.can.joined import CanState, join_frames
 from airwatch.can.recordings import SUFFIXES, read_can
 from airwatch.contract.batch import DecodedBatch, can_batch, decode_batch
 from airwatch.contract.message import RawMessage
-from airwatch.contract.recordings import LineChunk, messages_of, open_recording, read_chunks
+from airwatch.contract.recordings import LineChunk, messages_of, read_chunks
 from airwatch.contract.topics import ROOT, Topic, is_name
 from airwatch.errors import RecordingError
 from airwatch.landing.decoding import pack_batch, unpack_batch
@@ -188,20 +188,17 @@ def _stretches(
             where = f"{path.name} part {k}"
             yield RawMessage(topic.path(), b"", received_us, None, where), chunk.frames, chunk.counts, None
         return
-    line = 1
-    with open_recording(path) as stream:
-        while text := stream.read(_CAN_BYTES):
-            text += stream.readline()
-            message = RawMessage(topic.path(), text, received_us, "text/plain", f"{path.name} from line {line}")
-            parsed = parse_candump(text)
-            refused = decode_batch(_bad_lines(parsed.bad_lines, message, line)) if parsed.bad_lines.height else None
-            yield message, parsed.frames, parsed.counts, refused
-            line += text.count(b"\n")
+    for lines in read_chunks(path, size=_CAN_BYTES):
+        where = f"{path.name} from line {lines.first_line}"
+        message = RawMessage(topic.path(), lines.text, received_us, "text/plain", where)
+        parsed = parse_candump(lines.text)
+        bad = parsed.bad_lines
+        refused = decode_batch(_bad_lines(bad, lines, received_us)) if bad.height else None
+        yield message, parsed.frames, parsed.counts, refused
 
 
-def _bad_lines(bad: pl.DataFrame, message: RawMessage, first: int) -> Iterator[RawMessage]:
+def _bad_lines(bad: pl.DataFrame, lines: LineChunk, received_us: int) -> Iterator[RawMessage]:
     """Give each line that is no frame as a message that can't be used, with its own bytes and place."""
-    name = (message.line or "").split(" from line ")[0]
     for row in bad.iter_rows(named=True):
-        where = f"{name} line {first + row['line_no'] - 1}"
-        yield RawMessage("", row["line"].encode(), message.received_us, line=f"{where}: {row['reason']}")
+        where = f"{lines.name} line {lines.first_line + row['line_no'] - 1}"
+        yield RawMessage("", row["line"].encode(), received_us, line=f"{where}: {row['reason']}")

@@ -80,7 +80,7 @@ def decode_frames(frames: pl.DataFrame, *, keep_alive_s: float = 60.0) -> CanDec
     used, frame_counts = select_frames(frames, [*(message.pgn for message in table.messages), DM1, TP_CM, TP_DT])
     streams, value_counts = decode_signals(used, table)
     reassembly = Reassembly(DM1)
-    messages = sorted([*_single_frames(used), *reassembly.run(used)], key=lambda message: message.t_us)
+    messages = sorted([*single_frames(used), *reassembly.run(used)], key=lambda message: message.t_us)
     faults = keep_changes(messages, keep_alive_us=max(1, round(keep_alive_s * _SECOND_US)))
     fault_counts = CanCounts(
         n_transfers=reassembly.n_complete,
@@ -100,7 +100,8 @@ def decode_frames(frames: pl.DataFrame, *, keep_alive_s: float = 60.0) -> CanDec
     )
 
 
-def _single_frames(frames: Frames) -> Iterator[Received]:
+def single_frames(frames: Frames) -> Iterator[Received]:
+    """Give the DM1 messages that fit into one frame."""
     part = frames.where(frames.pgn == DM1)
     columns = (part.t_us.tolist(), part.source.tolist(), part.channel.tolist(), part.data.to_list())
     return (Received(*row) for row in zip(*columns, strict=True))

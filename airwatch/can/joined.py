@@ -15,7 +15,7 @@ its own order is joined, too.
 """
 
 import operator
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 import msgspec
@@ -25,12 +25,12 @@ from msgspec import Struct, structs
 
 from airwatch.can.counts import CanCounts
 from airwatch.can.dm1 import CODE_COLUMNS, DM1, REPORT_COLUMNS, keep_changes, parse_dm1
-from airwatch.can.frames import FRAME_SCHEMA, GLOBAL_ADDRESS, Frames, Schema, parameter_group, select_frames
-from airwatch.can.j1939 import CanDecoded, _single_frames
+from airwatch.can.frames import FRAME_SCHEMA, Schema, parameter_group, select_frames
+from airwatch.can.j1939 import CanDecoded, single_frames
 from airwatch.can.lamps import LAMP_COLUMNS, lamp_events
-from airwatch.can.samples import _MOTION, _TANKS, join_samples
+from airwatch.can.samples import MOTION, TANKS, join_samples
 from airwatch.can.signals import LAMPS, SignalTable, load_signals
-from airwatch.can.transport import TP_CM, TP_DT, Reassembly, Received, _Transfer
+from airwatch.can.transport import TP_CM, TP_DT, Reassembly, Received, Transfer
 from airwatch.can.values import Stream, decode_signals
 from airwatch.contract.columns import COLUMNS, TIME
 
@@ -201,7 +201,7 @@ def _advance(
     streams, counts = decode_signals(frames, table)
     lamps, last_lamps = _lamps(streams, table, channels, state.lamps)
     transfers = _Ongoing.of(state.transfers, channels)
-    messages = sorted([*_single_frames(frames), *transfers.take(frames)], key=operator.attrgetter("t_us"))
+    messages = sorted([*single_frames(frames), *transfers.take(frames)], key=operator.attrgetter("t_us"))
     if known_us is None:
         transfers.end()
     open_transfers = () if known_us is None else transfers.still_open(channels, known_us)
@@ -245,8 +245,8 @@ def _samples(
     """
     frames, _ = select_frames(log, _pgns(table))
     streams, _ = decode_signals(frames, table)
-    pressure = {(s.signal.pgn, s.source_address, s.channel) for s in streams if s.signal.feeds in _TANKS}
-    n_levels = min(_MAX_LEVELS, len(pressure) + any(s.signal.feeds in _MOTION for s in streams))
+    pressure = {(s.signal.pgn, s.source_address, s.channel) for s in streams if s.signal.feeds in TANKS}
+    n_levels = min(_MAX_LEVELS, len(pressure) + any(s.signal.feeds in MOTION for s in streams))
     samples = join_samples(streams, table, window_us=_WINDOW_US, gap_us=_GAP_US)
     t_us = samples["t"].to_physical()
     if known_us is None:
@@ -309,26 +309,9 @@ class _Ongoing(Reassembly):
         """Open again what was open."""
         ongoing = cls(DM1)
         for t in transfers:
-            opened = _Transfer(t.pgn, t.size, t.n_packets, t.heard_us, list(t.packets))
+            opened = Transfer(t.pgn, t.size, t.n_packets, t.heard_us, list(t.packets))
             ongoing._open[channels.index(t.channel), t.source_address] = opened
         return ongoing
-
-    def take(self, frames: Frames) -> Iterator[Received]:
-        """Give what is complete, as `run` does, and leave open what is not."""
-        is_transport = (frames.pgn == TP_CM) | (frames.pgn == TP_DT)
-        part = frames.where(is_transport & (frames.destination == GLOBAL_ADDRESS))
-        senders = zip(part.channel.tolist(), part.source.tolist(), strict=True)
-        rows = zip(part.t_us.tolist(), senders, part.pgn.tolist(), part.data.to_list(), strict=True)
-        for t_us, sender, pgn, data in rows:
-            if pgn == TP_CM:
-                self._announce(t_us, sender, data)
-            elif (whole := self._packet(t_us, sender, data)) is not None:
-                yield Received(t_us, sender[1], sender[0], whole)
-
-    def end(self) -> None:
-        """Count what is still open as broken."""
-        for sender in list(self._open):
-            self._break(sender)
 
     def still_open(self, channels: list[str], known_us: int) -> tuple[_OpenTransfer, ...]:
         """Give what waits for packets; what waited too long is broken."""

@@ -11,8 +11,8 @@ from airwatch.can.signals import SignalTable
 from airwatch.can.values import Stream
 from airwatch.contract.columns import COLUMNS, TIME, Column
 
-_TANKS = ("supply_kpa", "primary_kpa", "secondary_kpa", "trailer_kpa")
-_MOTION = ("engine_rpm", "speed_kph")
+TANKS = ("supply_kpa", "primary_kpa", "secondary_kpa", "trailer_kpa")
+MOTION = ("engine_rpm", "speed_kph")
 _SECOND_US = 1_000_000
 
 
@@ -52,13 +52,13 @@ def _sample_times(streams: Sequence[Stream], table: SignalTable, *, gap_us: int)
     order = [message.pgn for message in table.messages]
     senders: dict[tuple[int, tuple[int, int], int], list[NDArray[np.int64]]] = defaultdict(list)
     for stream in streams:
-        if stream.signal.feeds in _TANKS:
+        if stream.signal.feeds in TANKS:
             rank = stream.signal.rank(stream.source_address)
             senders[order.index(stream.signal.pgn), rank, stream.channel].append(stream.t_us)
     taken = np.empty(0, dtype=np.int64)
     for _, heard in sorted(senders.items(), key=lambda item: item[0]):
         taken = _fill(taken, np.unique(np.concatenate(heard)), gap_us)
-    if motion := [stream.t_us for stream in streams if stream.signal.feeds in _MOTION]:
+    if motion := [stream.t_us for stream in streams if stream.signal.feeds in MOTION]:
         seconds = np.unique(-(-np.concatenate(motion) // _SECOND_US)) * _SECOND_US
         taken = _fill(taken, seconds, gap_us)
     return taken

@@ -31,7 +31,9 @@ class Received:
 
 
 @dataclass(slots=True)
-class _Transfer:
+class Transfer:
+    """A broadcast whose packets are still coming."""
+
     pgn: int
     size: int
     n_packets: int
@@ -55,10 +57,15 @@ class Reassembly:
     """Transfers of this group only."""
     n_stray: int = 0
     """Packets of any group that belong to no transfer that is still whole."""
-    _open: dict[tuple[int, int], _Transfer] = field(default_factory=dict)
+    _open: dict[tuple[int, int], Transfer] = field(default_factory=dict)
 
     def run(self, frames: Frames) -> Iterator[Received]:
-        """Give the messages in the order in which they were complete; what is still open at the end counts as broken.
+        """Give the messages of a whole log: `take`, then `end`."""
+        yield from self.take(frames)
+        self.end()
+
+    def take(self, frames: Frames) -> Iterator[Received]:
+        """Give the messages in the order in which they were complete, and leave open what is not.
 
         Parameters
         ----------
@@ -74,6 +81,9 @@ class Reassembly:
                 self._announce(t_us, sender, data)
             elif (whole := self._packet(t_us, sender, data)) is not None:
                 yield Received(t_us, sender[1], sender[0], whole)
+
+    def end(self) -> None:
+        """Count what is still open as broken."""
         for sender in list(self._open):
             self._break(sender)
 
@@ -82,7 +92,7 @@ class Reassembly:
             return
         self._break(sender)
         size, n_packets, pgn = int.from_bytes(data[1:3], "little"), data[3], int.from_bytes(data[5:8], "little")
-        self._open[sender] = _Transfer(pgn, size, n_packets, t_us)
+        self._open[sender] = Transfer(pgn, size, n_packets, t_us)
         if not _MIN_SIZE <= size <= _MAX_SIZE or n_packets != -(-size // _PACKET_BYTES):
             self._break(sender)
 

@@ -23,9 +23,9 @@ from airwatch.contract.payloads import (
     FaultsPayload,
     GovernorPayload,
     PressurePayload,
+    block_shape,
     decode_json,
     microseconds,
-    sample_times_us,
 )
 from airwatch.contract.senml import decode_senml
 from airwatch.contract.topics import ROOT, Topic, parse_topic
@@ -178,11 +178,8 @@ def refused(message: RawMessage, reason: str) -> DecodedBatch:
 
 
 def _read_pressure(gathered: _Gathered, topic: Topic, message: RawMessage, encoding: str) -> None:
-    if encoding == _JSON:
-        body, unknown = decode_pressure_json(message.payload, topic.unit)
-    else:
-        body, unknown = _DECODERS[encoding](message.payload, PressurePayload, topic.unit)
-    n, times, dt_us = sample_times_us(body)
+    body, unknown = _PRESSURE_DECODERS[encoding](message.payload, topic.unit)
+    n, t0_us, times, dt_us = block_shape(body)
     n_columns = gathered.put(n, zip(COLUMN_NAMES, _COLUMNS(body), strict=True))
     row = gathered.account(
         topic,
@@ -195,7 +192,7 @@ def _read_pressure(gathered: _Gathered, topic: Topic, message: RawMessage, encod
         remark=_remark(unknown),
     )
     if n:
-        gathered.blocks.append((row, n, microseconds(body.t0), dt_us, times))
+        gathered.blocks.append((row, n, t0_us, dt_us, times))
 
 
 def _trailer(body: PressurePayload) -> str | None:
@@ -288,6 +285,10 @@ def _take_can(gathered: _Gathered, topic: Topic, message: RawMessage, encoding: 
 _JSON, _CBOR = "application/json", "application/cbor"
 _SENML_JSON, _SENML_CBOR = "application/senml+json", "application/senml+cbor"
 _DECODERS = {_JSON: decode_json, _CBOR: decode_cbor}
+_PRESSURE_DECODERS: dict[str, Callable[[bytes, str], tuple[PressurePayload, list[str]]]] = {
+    _JSON: decode_pressure_json,
+    _CBOR: lambda payload, unit: decode_cbor(payload, PressurePayload, unit),
+}
 _DEFAULT_ENCODING = {"pressure": _JSON, "governor": _JSON, "faults": _JSON, "can": "text/plain"}
 _Reader = Callable[[_Gathered, Topic, RawMessage, str], None]
 _READERS: dict[tuple[str, str], _Reader] = {

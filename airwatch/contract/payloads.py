@@ -200,13 +200,15 @@ _ARRAYS = (list, memoryview)
 _LISTS = attrgetter(*COLUMN_NAMES, "t_ms")
 
 
-def sample_times_us(body: PressurePayload) -> tuple[int, list[int] | None, float]:
+def block_shape(body: PressurePayload) -> tuple[int, int, list[int] | None, float]:
     """Check a block's shape and give its size and times.
 
     Returns
     -------
     n : int
         Number of samples; 0 for a block that names ``dt_ms`` and no column.
+    t0_us : int
+        Its first time, microseconds since the epoch.
     times : list of int or None
         Each sample's time, microseconds since the epoch, where ``t_ms`` gives them one by one.
     dt_us : float
@@ -235,10 +237,10 @@ def sample_times_us(body: PressurePayload) -> tuple[int, list[int] | None, float
             raise PayloadError("payload: t_ms does not strictly increase by whole milliseconds")
         if times and not (times[0] >= 0 and times[-1] <= _LATEST_US):
             raise PayloadError("payload: t0 and t_ms reach outside the years 1970 to 9999")
-        return n, times, 0.0
+        return n, t0_us, times, 0.0
     dt_us = cast("float", body.dt_ms) * 1000.0
     if n and not (math.isfinite(dt_us) and t0_us >= 0 and t0_us + (n - 1) * dt_us <= _LATEST_US):
         raise PayloadError("payload: t0 and dt_ms reach outside the years 1970 to 9999")
     if n > 1 and dt_us < _MILLISECOND_US:
         raise PayloadError("payload: dt_ms is under a millisecond")
-    return n, None, dt_us
+    return n, t0_us, None, dt_us

@@ -22,10 +22,9 @@ TURNS = pl.Schema(
         "kind": pl.String(),
         "system_kpa": pl.Float64(),
         "step_kpa": pl.Float64(),
-        "resolution_s": pl.Float64(),
     }
 )
-"""One row a turn, sorted; ``kind`` is cut_out or cut_in, ``resolution_s`` the sample spacing there."""
+"""One row a turn, sorted; ``kind`` is cut_out or cut_in."""
 
 
 def system_pressure(samples: pl.DataFrame, tuning: Governor | None = None) -> pl.DataFrame:
@@ -80,7 +79,6 @@ def governor_turns(samples: pl.DataFrame, tuning: Governor | None = None) -> pl.
     require(samples, RUN_SAMPLES, "governor_turns")
     tuning = tuning or shipped_tuning().governor
     system = system_pressure(samples, tuning).with_columns(
-        resolution_s=seconds(pl.col("t") - pl.col("t").shift(1).over("run")).fill_null(0.0),
         last_running=pl.when("is_running").then(pl.col("t")).max().over("run"),
     )
     is_new = pl.col("system_kpa") != pl.col("system_kpa").shift(1).over("run")

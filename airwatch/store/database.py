@@ -1,7 +1,7 @@
 """The store: one DuckDB file, attached as `air`, brought to the present schema when it is opened."""
 
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from importlib.resources import files
 from pathlib import Path
@@ -93,9 +93,12 @@ class Store:
             cursor = self._local.cursor = self._root.cursor()
         return cursor
 
-    def frame(self, sql: str, parameters: list[object] | dict[str, object] | None = None) -> pl.DataFrame:
-        """Run one query and give its rows."""
-        return self.cursor.execute(sql, parameters).pl()
+    def frame(
+        self, sql: str, parameters: list[object] | dict[str, object] | None = None, **frames: pl.DataFrame
+    ) -> pl.DataFrame:
+        """Run one query and give its rows; each frame is a view of its name while it runs."""
+        with _views(self.cursor, frames) as cursor:
+            return cursor.execute(sql, parameters).pl()
 
     @contextmanager
     def transaction(self, **frames: pl.DataFrame) -> Iterator[duckdb.DuckDBPyConnection]:
@@ -108,25 +111,18 @@ class Store:
         StoreError
             The database could not write; nothing of the transaction is there, and it may be tried again.
         """
-        with self._writer:
-            cursor = self.cursor
-            for name, frame in frames.items():
-                cursor.register(name, frame.to_arrow(compat_level=pl.CompatLevel.oldest()))
+        with self._writer, _views(self.cursor, frames) as cursor:
+            cursor.execute("BEGIN")
             try:
-                cursor.execute("BEGIN")
-                try:
-                    yield cursor
-                    cursor.execute("COMMIT")
-                except duckdb.Error as err:
-                    _roll_back(cursor)
-                    text = str(err).splitlines()[0]
-                    raise StoreError(f"{self.path}: can't be written: {text}; check disk space and memory") from err
-                except BaseException:
-                    _roll_back(cursor)
-                    raise
-            finally:
-                for name in frames:
-                    cursor.unregister(name)
+                yield cursor
+                cursor.execute("COMMIT")
+            except duckdb.Error as err:
+                _roll_back(cursor)
+                text = str(err).splitlines()[0]
+                raise StoreError(f"{self.path}: can't be written: {text}; check disk space and memory") from err
+            except BaseException:
+                _roll_back(cursor)
+                raise
 
     def migrate(self) -> None:
         """Apply the migrations that the store lacks, each in one transaction.
@@ -163,6 +159,20 @@ def migrations() -> dict[int, tuple[str, str]]:
     )
     folder = files("airwatch.store").joinpath("migrations")
     return {int(name[:4]): (name, folder.joinpath(name).read_text("utf-8")) for name in found}
+
+
+@contextmanager
+def _views(
+    cursor: duckdb.DuckDBPyConnection, frames: Mapping[str, pl.DataFrame]
+) -> Iterator[duckdb.DuckDBPyConnection]:
+    """Let a cursor see frames under their names."""
+    for name, frame in frames.items():
+        cursor.register(name, frame.to_arrow(compat_level=pl.CompatLevel.oldest()))
+    try:
+        yield cursor
+    finally:
+        for name in frames:
+            cursor.unregister(name)
 
 
 def _roll_back(cursor: duckdb.DuckDBPyConnection) -> None:

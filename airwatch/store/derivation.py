@@ -106,25 +106,20 @@ def read_window(store: Store, chosen: pl.DataFrame) -> dict[str, pl.DataFrame]:
     dict of DataFrame
         ``samples`` sorted by ``fleet, unit, t``; ``governor_events, fault_reports, fault_codes`` sorted by time.
     """
-    cursor = store.cursor
     keys = [unit_key(fleet, unit) for fleet, unit in chosen.select("fleet", "unit").iter_rows()]
-    keyed = chosen.with_columns(pl.Series("unit_key", keys, dtype=pl.Int64))
-    cursor.register("w", keyed.to_arrow(compat_level=pl.CompatLevel.oldest()))
-    try:
-        samples = cursor.execute(
-            f"SELECT w.fleet, w.unit, {_SAMPLE_COLUMNS} FROM air.samples AS s JOIN w ON s.unit_key = w.unit_key"
-            f" WHERE {_INSIDE.format(t='s.t')}"
-        ).pl()
-        governor = cursor.execute(
-            "SELECT e.* FROM air.governor_events AS e JOIN w ON e.fleet = w.fleet AND e.unit = w.unit"
-            f" WHERE {_INSIDE.format(t='e.t')} ORDER BY e.t"
-        ).pl()
-        reports = cursor.execute(
-            "SELECT e.* FROM air.fault_reports AS e SEMI JOIN w USING (fleet, unit) ORDER BY e.t"
-        ).pl()
-        codes = cursor.execute("SELECT e.* FROM air.fault_codes AS e SEMI JOIN w USING (fleet, unit) ORDER BY e.t").pl()
-    finally:
-        cursor.unregister("w")
+    w = chosen.with_columns(pl.Series("unit_key", keys, dtype=pl.Int64))
+    samples = store.frame(
+        f"SELECT w.fleet, w.unit, {_SAMPLE_COLUMNS} FROM air.samples AS s JOIN w ON s.unit_key = w.unit_key"
+        f" WHERE {_INSIDE.format(t='s.t')}",
+        w=w,
+    )
+    governor = store.frame(
+        "SELECT e.* FROM air.governor_events AS e JOIN w ON e.fleet = w.fleet AND e.unit = w.unit"
+        f" WHERE {_INSIDE.format(t='e.t')} ORDER BY e.t",
+        w=w,
+    )
+    reports = store.frame("SELECT e.* FROM air.fault_reports AS e SEMI JOIN w USING (fleet, unit) ORDER BY e.t", w=w)
+    codes = store.frame("SELECT e.* FROM air.fault_codes AS e SEMI JOIN w USING (fleet, unit) ORDER BY e.t", w=w)
     return {
         "samples": samples.cast(SAMPLE_SCHEMA).sort("fleet", "unit", "t"),
         "governor_events": governor.cast(GOVERNOR_SCHEMA),
@@ -159,16 +154,9 @@ def readings(store: Store, units: pl.DataFrame | None = None) -> pl.DataFrame:
     order = 'ORDER BY fleet, unit, "start", "check", circuit'
     if units is None:
         return store.frame(f"SELECT {names} FROM air.readings {order}").cast(READINGS)
-    cursor = store.cursor
-    cursor.register("wanted", units.select("fleet", "unit").to_arrow(compat_level=pl.CompatLevel.oldest()))
-    try:
-        return (
-            cursor.execute(f"SELECT {names} FROM air.readings SEMI JOIN wanted USING (fleet, unit) {order}")
-            .pl()
-            .cast(READINGS)
-        )
-    finally:
-        cursor.unregister("wanted")
+    wanted = units.select("fleet", "unit")
+    sql = f"SELECT {names} FROM air.readings SEMI JOIN wanted USING (fleet, unit) {order}"
+    return store.frame(sql, wanted=wanted).cast(READINGS)
 
 
 def replace_alerts(store: Store, units: pl.DataFrame, alerts: pl.DataFrame) -> None:

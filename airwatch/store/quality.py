@@ -21,19 +21,11 @@ def changed_days(store: Store, *, after: int, upto: int) -> pl.DataFrame:
 def ledger_since(store: Store, changed: pl.DataFrame) -> pl.DataFrame:
     """Give the ledger rows of changed units from the day before on; columns as `LEDGER`."""
     names = ", ".join(f"m.{name}" for name in LEDGER)
-    cursor = store.cursor
-    cursor.register("c", changed.to_arrow(compat_level=pl.CompatLevel.oldest()))
-    try:
-        return (
-            cursor.execute(
-                f"SELECT {names} FROM air.messages AS m JOIN c ON m.fleet = c.fleet AND m.unit = c.unit"
-                " WHERE m.t_first >= c.day - INTERVAL 1 DAY"
-            )
-            .pl()
-            .cast(LEDGER)
-        )
-    finally:
-        cursor.unregister("c")
+    return store.frame(
+        f"SELECT {names} FROM air.messages AS m JOIN c ON m.fleet = c.fleet AND m.unit = c.unit"
+        " WHERE m.t_first >= c.day - INTERVAL 1 DAY",
+        c=changed,
+    ).cast(LEDGER)
 
 
 def replace_quality(store: Store, changed: pl.DataFrame, quality: pl.DataFrame) -> None:

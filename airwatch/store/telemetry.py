@@ -190,38 +190,21 @@ class TelemetryWriter:
         return _Sorted(pl.concat([alone.new, folded.new]), folded.filled, accounts)
 
     def _stored(self, keys: pl.DataFrame) -> pl.DataFrame:
-        cursor = self._store.cursor
-        cursor.register("suspect", keys.to_arrow(compat_level=pl.CompatLevel.oldest()))
-        try:
-            return (
-                cursor.execute(
-                    "SELECT s.* FROM air.samples AS s SEMI JOIN suspect AS k USING (unit_key, t)"
-                    " WHERE s.t BETWEEN $first AND $last",
-                    {"first": keys["t"].min(), "last": keys["t"].max()},
-                )
-                .pl()
-                .cast(_STORED)
-            )
-        finally:
-            cursor.unregister("suspect")
+        return self._store.frame(
+            "SELECT s.* FROM air.samples AS s SEMI JOIN suspect AS k USING (unit_key, t)"
+            " WHERE s.t BETWEEN $first AND $last",
+            {"first": keys["t"].min(), "last": keys["t"].max()},
+            suspect=keys,
+        ).cast(_STORED)
 
     def _new_events(self, table: str, events: pl.DataFrame) -> pl.DataFrame:
         """Give the events that are not stored yet; an event is the same as another if all its fields are."""
         names = list(_EVENTS[table])
-        events = events.unique(names, keep="first", maintain_order=True)
-        cursor = self._store.cursor
-        cursor.register("candidates", events.to_arrow(compat_level=pl.CompatLevel.oldest()))
         same = " AND ".join(f's."{name}" IS NOT DISTINCT FROM c."{name}"' for name in names)
-        try:
-            return (
-                cursor.execute(
-                    f"SELECT c.* FROM candidates AS c WHERE NOT EXISTS (SELECT 1 FROM air.{table} AS s WHERE {same})"
-                )
-                .pl()
-                .cast(events.schema)
-            )
-        finally:
-            cursor.unregister("candidates")
+        return self._store.frame(
+            f"SELECT c.* FROM candidates AS c WHERE NOT EXISTS (SELECT 1 FROM air.{table} AS s WHERE {same})",
+            candidates=events.unique(names, keep="first", maintain_order=True),
+        ).cast(events.schema)
 
 
 def _spans(samples: pl.DataFrame) -> pl.DataFrame:

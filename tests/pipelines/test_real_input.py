@@ -8,6 +8,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
+from airwatch.errors import RecordingError
 from airwatch.store.database import Store
 from airwatch.store.derivation import readings
 from airwatch.store.export import export_frame
@@ -55,3 +56,12 @@ def test_nothing_is_claimed_of_half_a_minute_of_driving(store: Store) -> None:
     drives = readings(store).filter(pl.col("unit").str.starts_with("short-drive"))
     assert drives.is_empty()  # no whole cycle, no rise, no hold: too little for any check
     store.close()
+
+
+def test_what_stands_before_the_cut_of_a_packed_log_is_landed(tmp_path: Path) -> None:
+    cut = tmp_path / "cut.log.gz"
+    cut.write_bytes((DATA / "short-drive.candump.log.gz").read_bytes()[:-2000])
+    with Store.open(tmp_path / "c.duckdb") as store:
+        with pytest.raises(RecordingError, match=r"cut\.log\.gz: can't be read as a recording"):
+            land_recordings(store, [cut], unit="K-1")
+        assert 20 < export_frame(store, "samples").height < 30

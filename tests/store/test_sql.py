@@ -71,7 +71,7 @@ def local_names(path: Path) -> set[str]:
     names = set()
     for node in ast.walk(ast.parse(path.read_text("utf-8"))):
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute):
-            if node.func.attr == "transaction":
+            if node.func.attr in ("transaction", "frame"):
                 names |= {keyword.arg for keyword in node.keywords if keyword.arg}
             elif node.func.attr == "register" and isinstance(node.args[0], ast.Constant):
                 names.add(str(node.args[0].value))
