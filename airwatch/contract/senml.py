@@ -212,7 +212,7 @@ def resolve(records: Iterable[Record], received_us: int) -> list[Resolved]:
 
 
 def _version(given: float, before: float | None) -> float:
-    if not (given == math.floor(given) and 1 <= given <= VERSION):
+    if not (1 <= given <= VERSION and given == math.floor(given)):  # only what is finite has a floor
         raise PayloadError(f"payload: bver is {given:g}; SenML versions 1 to {VERSION} are known here")
     if before not in {None, given}:
         raise PayloadError(f"payload: bver is {before:g} and {given:g} in one pack")

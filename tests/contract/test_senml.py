@@ -3,7 +3,7 @@ from typing import Any
 
 import pytest
 from cbor2 import CBORTag, dumps
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from airwatch.contract.columns import COLUMN_NAMES
@@ -300,6 +300,8 @@ records = st.dictionaries(labels, values, max_size=5).map(lambda record: {0: "pr
 
 @settings(deadline=None)
 @given(st.binary(max_size=40) | st.lists(records, max_size=3).map(dumps))
+@example(b"\x81\xa1\x20\xf9\x7c\x00")  # bver is infinite
+@example(b"\x81\xa1\x20\xf9\x7e\x00")  # bver is NaN
 def test_any_bytes_give_a_block_or_a_reason(payload: bytes) -> None:
     for encoding in (JSON, CBOR):
         try:
