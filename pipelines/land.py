@@ -3,8 +3,7 @@
 import time
 from collections import deque
 from collections.abc import Callable, Iterator
-from concurrent.futures import Future, ProcessPoolExecutor
-from contextlib import ExitStack
+from contextlib import ExitStack, closing
 from dataclasses import replace
 from hashlib import blake2b
 from pathlib import Path
@@ -20,17 +19,14 @@ from airwatch.contract.message import RawMessage
 from airwatch.contract.recordings import LineChunk, messages_of, read_chunks
 from airwatch.contract.topics import ROOT, Topic, is_name
 from airwatch.errors import RecordingError
-from airwatch.landing.decoding import pack_batch, unpack_batch
-from airwatch.processes import worker_pool
+from airwatch.landing.worker import Worker, WorkerDiedError
 from airwatch.store.database import Store
 from airwatch.store.files import FileProgress, forget_progress, progress_of
 from airwatch.store.registry import current as registered_units
 from airwatch.store.telemetry import Landed, TelemetryWriter
 
 _WORKERS = 2
-_CHUNK_BYTES = (
-    8_000_000  # about 170,000 samples: more than a row group, so that DuckDB writes them straight to the file
-)
+_CHUNK_BYTES = 16_000_000  # about 340,000 samples: some row groups, which DuckDB writes straight to the file
 _CAN_BYTES = 12_000_000
 _NO_FLEET = "unassigned"
 _MESSAGE_SUFFIXES, _LOG_SUFFIX = (".ndjson", ".jsonl"), ".log"
@@ -94,39 +90,64 @@ def _land_messages(store: Store, path: Path, root: str, take: Callable[[DecodedB
     key = _key(path, root)
     done = progress_of(store, key) or FileProgress(key, path.name, 0, 1)
     chunks = read_chunks(path, size=_CHUNK_BYTES, start=done.position, first_line=done.line)
+    for chunk, decoded in _decoded(path, chunks, root):
+        take(decoded, _after(chunk, done))
+    forget_progress(store, key)
+
+
+def _decoded(path: Path, chunks: Iterator[LineChunk], root: str) -> Iterator[tuple[LineChunk, DecodedBatch]]:
+    """Decode chunks in turn; what stands before a place where the file is broken comes before the error."""
     broken: RecordingError | None = None
+    working: deque[tuple[LineChunk, Worker]] = deque()
     with ExitStack() as stack:
-        pool: ProcessPoolExecutor | None = None
-        working: deque[tuple[LineChunk, Future[dict[str, bytes]]]] = deque()
-
-        def finish_one() -> None:
-            chunk, future = working.popleft()
-            take(unpack_batch(future.result()), _after(chunk, done))
-
-        try:
-            for chunk in chunks:
-                if pool is None and len(chunk.text) < _CHUNK_BYTES:  # a small file is done before a process has started
-                    take(decode_batch(messages_of(chunk), root=root), _after(chunk, done))
-                    continue
-                pool = pool or stack.enter_context(worker_pool(_WORKERS))
-                working.append((chunk, pool.submit(_decode_chunk, chunk, root)))
-                if len(working) > _WORKERS:
-                    finish_one()
-        except RecordingError as err:
-            broken = err
+        while True:
+            try:
+                chunk = next(chunks, None)
+            except RecordingError as err:
+                broken, chunk = err, None
+            if chunk is None:
+                break
+            if not working and len(chunk.text) < _CHUNK_BYTES:  # a small file is done before a process has started
+                yield chunk, decode_batch(messages_of(chunk), root=root)
+            elif len(working) < _WORKERS:
+                worker = stack.enter_context(closing(Worker(_decode_chunk, root)))
+                _begin(worker, chunk, working)
+            else:
+                yield _oldest(path, working, then=chunk)
         while working:
-            finish_one()
+            yield _oldest(path, working)
     if broken is not None:
         raise broken
-    forget_progress(store, key)
+
+
+def _oldest(
+    path: Path, working: deque[tuple[LineChunk, Worker]], then: LineChunk | None = None
+) -> tuple[LineChunk, DecodedBatch]:
+    """Wait for what was begun first; its worker gets the next chunk at once, and never has two of them."""
+    chunk, worker = working.popleft()
+    try:
+        decoded = worker.receive()
+        if then is not None:
+            _begin(worker, then, working)
+    except WorkerDiedError as err:
+        raise RecordingError(
+            f"{path}: the process that decoded from line {chunk.first_line} died; is the machine out of memory?"
+            " land the file again to go on"
+        ) from err
+    return chunk, decoded
+
+
+def _begin(worker: Worker, chunk: LineChunk, working: deque[tuple[LineChunk, Worker]]) -> None:
+    worker.send((chunk.name, chunk.first_line, chunk.end), [chunk.text])
+    working.append((chunk, worker))
 
 
 def _after(chunk: LineChunk, file: FileProgress) -> FileProgress:
     return replace(file, position=chunk.end, line=chunk.first_line + chunk.text.count(b"\n"))
 
 
-def _decode_chunk(chunk: LineChunk, root: str) -> dict[str, bytes]:
-    return pack_batch(decode_batch(messages_of(chunk), root=root))
+def _decode_chunk(about: tuple[str, int, int], parts: list[memoryview], root: str) -> DecodedBatch:
+    return decode_batch(messages_of(LineChunk(*about, bytes(parts[0]))), root=root)
 
 
 def _key(path: Path, root: str) -> str:

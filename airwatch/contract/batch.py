@@ -3,8 +3,9 @@
 Pure: the subscriber, `airwatch land` and the tests call the same `decode_batch`.
 """
 
+import logging
 import struct
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from operator import attrgetter
 from typing import Any
@@ -30,6 +31,8 @@ from airwatch.contract.payloads import (
 from airwatch.contract.senml import decode_senml
 from airwatch.contract.topics import ROOT, Topic, parse_topic
 from airwatch.errors import PayloadError
+
+log = logging.getLogger(__name__)
 
 _COLUMNS = attrgetter(*COLUMN_NAMES)
 _NAN = struct.pack("d", float("nan"))
@@ -99,7 +102,9 @@ class _Gathered:
     codes: list[tuple[Any, ...]] = field(default_factory=list)
     lamps: list[tuple[Any, ...]] = field(default_factory=list)
     blocks: list[tuple[int, int, int, float, list[int] | None]] = field(default_factory=list)
-    values: dict[str, list[memoryview | bytes]] = field(default_factory=lambda: {name: [] for name in COLUMN_NAMES})
+    values: dict[str, bytearray] = field(
+        default_factory=lambda: {name: bytearray() for name in COLUMN_NAMES}
+    )  # doubles
     filled: dict[str, int] = field(default_factory=lambda: dict.fromkeys(COLUMN_NAMES, 0))
     n_samples: int = 0  # of the blocks so far; a column that is filled less far lacks nulls at its end
     frames: list[pl.DataFrame] = field(default_factory=list)  # samples that came as a frame already (CAN)
@@ -129,8 +134,8 @@ class _Gathered:
                 continue
             n_columns += 1
             if lacking := self.n_samples - self.filled[name]:
-                self.values[name].append(_NAN * lacking)
-            self.values[name].append(values if isinstance(values, memoryview) else _doubles(values))
+                self.values[name] += _NAN * lacking
+            self.values[name] += values if isinstance(values, memoryview) else _doubles(values)
             self.filled[name] = self.n_samples + n
         self.n_samples += n
         return n_columns
@@ -150,7 +155,7 @@ def decode_batch(messages: Iterable[RawMessage], *, root: str = ROOT) -> Decoded
     Parameters
     ----------
     messages : iterable of RawMessage
-        In order of arrival.
+        In order of arrival. An iterator is held whole; what can be gone through again is not.
     root : str
         The topic root.
 
@@ -159,15 +164,45 @@ def decode_batch(messages: Iterable[RawMessage], *, root: str = ROOT) -> Decoded
     DecodedBatch
         Times UTC, pressures gauge kPa, as the contract has them.
     """
+    batch = list(messages) if isinstance(messages, Iterator) else messages  # it may be gone through twice
+    try:
+        return _frames(_gather(batch, root))
+    except MemoryError:
+        raise
+    except Exception:  # whatever it is: one message must not keep the others from landing
+        log.exception("a message can't be decoded and nobody foresaw why; looking for it")
+        return _frames(_gather(batch, root, is_screened=True))
+
+
+def _gather(messages: Iterable[RawMessage], root: str, *, is_screened: bool = False) -> _Gathered:
+    """Decode one message after the other; where they are screened, each is tried by itself first."""
     gathered = _Gathered()
     for message in messages:
         try:
-            topic = parse_topic(message.topic, root)
-            encoding = (message.content_type or _DEFAULT_ENCODING[topic.stream]).split(";")[0].strip().lower()
-            _reader(topic, encoding)(gathered, topic, message, encoding)
+            if is_screened:
+                _try_alone(message, root)
+            _read(gathered, message, root)
         except PayloadError as err:
             gathered.refuse(message, str(err))
-    return _frames(gathered)
+    return gathered
+
+
+def _read(gathered: _Gathered, message: RawMessage, root: str) -> None:
+    topic = parse_topic(message.topic, root)
+    encoding = (message.content_type or _DEFAULT_ENCODING[topic.stream]).split(";")[0].strip().lower()
+    _reader(topic, encoding)(gathered, topic, message, encoding)
+
+
+def _try_alone(message: RawMessage, root: str) -> None:
+    """Decode one message for nothing; what nobody foresaw becomes a reason to set it aside."""
+    alone = _Gathered()
+    try:
+        _read(alone, message, root)
+        _frames(alone)
+    except (PayloadError, MemoryError):
+        raise
+    except Exception as err:
+        raise PayloadError(f"can't be decoded, please report it: {type(err).__name__}: {err}".splitlines()[0]) from err
 
 
 def refused(message: RawMessage, reason: str) -> DecodedBatch:
@@ -374,10 +409,10 @@ def _doubles(values: list[float | None]) -> bytes:
 
 def _column(gathered: _Gathered, name: str) -> pl.Series:
     """Lay one column's values end to end."""
-    parts, filled = gathered.values[name], gathered.filled[name]
-    if not parts:
+    buffer, filled = gathered.values[name], gathered.filled[name]
+    if not buffer:
         return pl.Series(name, [None], dtype=pl.Float64).new_from_index(0, gathered.n_samples)
-    values = pl.Series(name, np.frombuffer(b"".join(parts), dtype=np.float64)).fill_nan(None)
+    values = pl.Series(name, np.frombuffer(buffer, dtype=np.float64)).fill_nan(None)
     return values.extend_constant(None, gathered.n_samples - filled) if filled < gathered.n_samples else values
 
 

@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal, get_args
 
 from airwatch.errors import PayloadError
@@ -30,6 +31,7 @@ def is_name(text: str) -> bool:
     return _NAME.fullmatch(text) is not None
 
 
+@lru_cache(1 << 16)  # a fleet sends under the same few topics again and again
 def parse_topic(text: str, root: str = ROOT) -> Topic:
     """Read a topic.
 

@@ -92,10 +92,10 @@ def land(port: str, n: str, db: str) -> dict[str, float]:
     class Timed(Subscriber):
         """Notes when the first message comes."""
 
-        def _on_message(self, *arguments: Any) -> None:
+        def _take(self, *arguments: Any) -> None:
             if not times:
                 times.append(time.perf_counter())
-            Subscriber._on_message(self, *arguments)
+            Subscriber._take(self, *arguments)
 
     def on_commit(commit: Landed) -> None:
         landed["messages"] += commit.n_messages

@@ -2,16 +2,18 @@
 
 import json
 from itertools import product
+from typing import Any
 
 import polars as pl
 import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
+from airwatch.contract import batch
 from airwatch.contract.batch import LEDGER_SCHEMA, REJECT_SCHEMA, decode_batch
 from airwatch.contract.message import RawMessage
 from airwatch.contract.topics import STREAMS
-from tests.messages import FLEET, T0_US, UNIT, assert_refused, at, decode, faults, governor, message, pressure
+from tests.messages import FLEET, T0_US, UNIT, assert_refused, at, decode, drive, faults, governor, message, pressure
 
 FRAME = b"(1927884000.250000) can0 18FEAE0B#FFFFABABFFFFFFFF\n"
 GOOD = {
@@ -152,3 +154,27 @@ def test_any_bytes_on_any_topic_give_one_row_of_the_ledger_or_of_the_rejects(mes
         refused = alone.rejects.height
         assert (alone.ledger.height, refused) in ((1, 0), (0, 1), (1, 1))
         assert refused == 0 or (one.topic, one.payload, one.content_type) in kept
+
+
+@pytest.mark.parametrize("where", ["decode_pressure_json", "_within_range"])
+def test_a_message_that_fails_in_a_way_nobody_foresaw_is_set_aside_and_the_others_land(
+    where: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    good, bad = drive("K-1", 4), message(pressure(unit="K-9", seq=77, primary_kpa=[77.7, 1]))
+    ordinary = getattr(batch, where)
+
+    def fails(*arguments: Any) -> Any:
+        """Stand for a fault in our own code, in one message or in what it gives."""
+        read = arguments[0]
+        if (b"77.7" in read) if isinstance(read, bytes) else ("primary_kpa" in read and 77.7 in read["primary_kpa"]):
+            raise ZeroDivisionError("nobody thought of this")
+        return ordinary(*arguments)
+
+    monkeypatch.setattr(batch, where, fails)
+    if where == "decode_pressure_json":
+        monkeypatch.setitem(batch._PRESSURE_DECODERS, "application/json", fails)
+    decoded = decode_batch(iter([*good[:2], bad, *good[2:]]))
+    assert decoded.samples.height == decode_batch(good).samples.height
+    (reject,) = decoded.rejects.rows(named=True)
+    assert reject["reason"] == "can't be decoded, please report it: ZeroDivisionError: nobody thought of this"
+    assert reject["payload"] == bad.payload
