@@ -1,6 +1,6 @@
 """Templates, and what they may call."""
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any, get_args
 from urllib.parse import quote, urlencode
 
@@ -35,6 +35,7 @@ _env.filters |= {
     "iso": _iso,
     "clock": _clock,
     "length": words.span,
+    "seconds_long": lambda s: words.span(timedelta(seconds=s)),
     "thousands": _thousands,
     "check_name": words.check_name,
     "fault_name": words.fault_name,

@@ -1,10 +1,12 @@
-"""What runs beside the pages: the subscriber and the scheduled derivation."""
+"""What runs beside the pages: the subscriber, and on schedule derivation and tidying."""
 
 import logging
 import threading
+import time
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
+from dataclasses import dataclass
 
 from airwatch.derive.readings import Derived, Window, derive
 from airwatch.landing.subscriber import Subscriber
@@ -12,23 +14,34 @@ from airwatch.processes import worker_pool
 from airwatch.store.database import Store
 from pipelines.derive import derive_new
 from pipelines.quality import sum_up_new
+from pipelines.tidy import tidy
 
 log = logging.getLogger(__name__)
 
 _NICE = 10
 
 
-@contextmanager
-def running(store: Store, subscriber: Subscriber, *, every_s: float) -> Iterator[None]:
-    """Land and derive while the block lasts; at its end commit what has been received.
+@dataclass(frozen=True, slots=True)
+class Schedule:
+    """How often what is done; raw samples are kept ``keep_days``, then as least, greatest and mean of an interval."""
 
-    Derivation runs every ``every_s`` seconds in a process of its own, which gets frames and gives frames back, so
+    derive_every_s: float = 30.0
+    tidy_every_s: float = 24 * 3600.0
+    keep_days: float = 400.0
+    interval_s: float = 60.0
+
+
+@contextmanager
+def running(store: Store, subscriber: Subscriber, schedule: Schedule) -> Iterator[None]:
+    """Land, derive and tidy while the block lasts; at its end commit what has been received.
+
+    Derivation runs in a process of its own, which gets frames and gives frames back, so
     that neither the interpreter lock nor the cores are taken from landing and pages.
     """
     ending = threading.Event()
     with worker_pool(1, nice=_NICE) as pool:
         subscriber.start()
-        worker = threading.Thread(target=_schedule, args=(store, pool, every_s, ending), name="derivation", daemon=True)
+        worker = threading.Thread(target=_work, args=(store, pool, schedule, ending), name="derivation", daemon=True)
         worker.start()
         try:
             yield
@@ -38,17 +51,21 @@ def running(store: Store, subscriber: Subscriber, *, every_s: float) -> Iterator
             worker.join()
 
 
-def _schedule(store: Store, pool: ProcessPoolExecutor, every_s: float, ending: threading.Event) -> None:
+def _work(store: Store, pool: ProcessPoolExecutor, schedule: Schedule, ending: threading.Event) -> None:
     def elsewhere(window: Window) -> Derived:
         return pool.submit(derive, window).result()
 
+    tidied = time.monotonic()
     while True:
         try:
             done = derive_new(store, derive_window=elsewhere)
             sum_up_new(store)
             if done.n_units:
                 log.info("derived %d readings of %d units", done.n_readings, done.n_units)
+            if time.monotonic() - tidied >= schedule.tidy_every_s:
+                tidy(store, keep_days=schedule.keep_days, interval_s=schedule.interval_s)
+                tidied = time.monotonic()
         except Exception:
-            log.exception("derivation failed; trying again in %g s", every_s)
-        if ending.wait(every_s):
+            log.exception("derivation or tidying failed; trying again in %g s", schedule.derive_every_s)
+        if ending.wait(schedule.derive_every_s):
             return

@@ -18,7 +18,7 @@ from airwatch.store.database import Store
 from airwatch.store.telemetry import TelemetryWriter
 from dashboards.server import serve_pages
 from pipelines.replay import replay as publish
-from pipelines.serve import running
+from pipelines.serve import Schedule, running
 
 
 def _subscriber(store: Store, *, root: str, **session: Any) -> Subscriber:
@@ -81,11 +81,24 @@ def replay(files: tuple[Path, ...], broker: BrokerUrl, version: str, speed: floa
 @click.option("--host", default="127.0.0.1", show_default=True, help="Where the pages are served.")
 @click.option("--port", default=8420, show_default=True, help="0: any free one.")
 @click.option("--every", "every_s", default=30.0, show_default=True, help="Seconds between derivations.")
+@options.retention
+@click.option("--tidy-every", "tidy_every_h", default=24.0, show_default=True, help="Hours between tidyings.")
 @options.session
-def serve(db: Path, units: Path | None, host: str, port: int, every_s: float, **session: Any) -> None:
-    """Land, derive and show, until stopped."""
+def serve(
+    db: Path,
+    units: Path | None,
+    host: str,
+    port: int,
+    every_s: float,
+    tidy_every_h: float,
+    keep_days: float,
+    interval_s: float,
+    **session: Any,
+) -> None:
+    """Land, derive, tidy and show, until stopped."""
+    schedule = Schedule(every_s, tidy_every_h * 3600.0, keep_days, interval_s)
     with Store.open(db) as store:
         take_units(store, units)
         subscriber = _subscriber(store, **session)
-        with running(store, subscriber, every_s=every_s):
+        with running(store, subscriber, schedule):
             serve_pages(store, host=host, port=port, health=subscriber.health)

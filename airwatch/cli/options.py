@@ -34,6 +34,21 @@ def root(command: Command) -> Command:
     return click.option("--root", default="air/v1", show_default=True, help="Topic root.")(command)
 
 
+def retention(command: Command) -> Command:
+    """Add ``--keep-days`` and ``--interval``."""
+    command = click.option(
+        "--interval",
+        "interval_s",
+        type=click.FloatRange(min=1),
+        default=60.0,
+        show_default=True,
+        help="Seconds, of what is kept of older samples: least, greatest and mean.",
+    )(command)
+    return click.option(
+        "--keep-days", type=click.FloatRange(min=1), default=400.0, show_default=True, help="Of raw samples."
+    )(command)
+
+
 def session(command: Command) -> Command:
     """Add ``--client-id`` and ``--share``."""
     command = click.option("--share", help="Divide the load with other subscribers of this group (MQTT 5).")(command)

@@ -84,10 +84,7 @@ def export(table: Table, db: Path, fmt: Format, output: Path | None) -> None:
 
 @click.command()
 @options.db
-@click.option("--keep-days", type=click.FloatRange(min=1), default=400.0, show_default=True, help="Of raw samples.")
-@click.option(
-    "--interval", "interval_s", type=click.FloatRange(min=1), default=60.0, show_default=True, help="Seconds."
-)
+@options.retention
 def tidy(db: Path, keep_days: float, interval_s: float) -> None:
     """Put samples in order, and keep only least, greatest and mean of each interval of old ones."""
     with Store.open(db, must_exist=True) as store:

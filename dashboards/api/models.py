@@ -1,6 +1,6 @@
 """What the API answers with."""
 
-from datetime import datetime
+from datetime import date, datetime
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, Field, PlainSerializer, WithJsonSchema
@@ -226,6 +226,30 @@ class SubscriberHealth(BaseModel):
     samples: int
     last_commit: Utc | None
     failure: str | None
+
+
+class QualityDay(BaseModel):
+    """What came in of one unit and stream on one day of data time, UTC."""
+
+    stream: str
+    day: date
+    n_messages: int
+    n_rows: int
+    n_repeated: Annotated[int, Field(description="Rows that were there already.")]
+    n_conflicting: Annotated[int, Field(description="Samples that were there with another value, which stays.")]
+    n_out_of_range: Annotated[int, Field(description="Values that the bus can't carry, now null.")]
+    null_share: Annotated[float | None, Field(description="Share of nulls among the values in the columns sent.")]
+    first_t: datetime
+    last_t: datetime
+    n_gaps: Annotated[int, Field(description="Silences longer than ten minutes.")]
+    longest_gap_s: float | None
+    n_missing: Annotated[int, Field(description="Messages whose numbers are missing between others.")]
+    n_restarts: Annotated[int, Field(description="Times that the numbering began anew.")]
+    n_out_of_order: int
+    lateness_median_s: Annotated[float | None, Field(description="Arrival after the newest time in a message.")]
+    lateness_max_s: float | None
+    clock_offset_s: Annotated[float | None, Field(description="The unit's clock is ahead by at least this.")]
+    flags: Annotated[str, Field(description="What is out of the ordinary, ;-joined.")]
 
 
 class Landing(BaseModel):

@@ -5,8 +5,9 @@ from typing import Annotated
 import polars as pl
 from fastapi import APIRouter, Query
 
+from airwatch.store.quality import quality_of
 from airwatch.store.results import alerts, newest_readings_of, readings_of, sample_span, unit_of
-from dashboards.api.models import Alert, Reading, ReadingPage, Registered, UnitDetail, UnitPage, UnitRow
+from dashboards.api.models import Alert, QualityDay, Reading, ReadingPage, Registered, UnitDetail, UnitPage, UnitRow
 from dashboards.fleet import cut, matching, read_fleet
 from dashboards.inputs import (
     End,
@@ -56,6 +57,13 @@ def unit(store: StoreInput, fleet: FleetName, unit: UnitName) -> UnitDetail:
         alerts=[Alert.model_validate(row) for row in alerts(store, fleet, unit).iter_rows(named=True)],
         newest_readings=as_readings(newest_readings_of(store, fleet, unit)),
     )
+
+
+@router.get("/units/{fleet}/{unit}/quality", summary="What came in of one unit")
+def quality(store: StoreInput, fleet: FleetName, unit: UnitName) -> list[QualityDay]:
+    """Give what came in by stream and day, and what is out of the ordinary: no finding is not the same as no data."""
+    require_unit(store, fleet, unit)
+    return [QualityDay.model_validate(row) for row in quality_of(store, fleet, unit).iter_rows(named=True)]
 
 
 @router.get("/units/{fleet}/{unit}/readings", summary="Readings of one unit")

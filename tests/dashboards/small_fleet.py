@@ -15,6 +15,7 @@ from airwatch.store.database import Store
 from airwatch.store.derivation import WINDOWS, replace_alerts, replace_windows
 from airwatch.store.registry import replace_units
 from airwatch.store.telemetry import TelemetryWriter
+from pipelines.quality import sum_up_new
 
 NEWEST = datetime(2031, 2, 7, 12)  # noqa: DTZ001 as in the store
 
@@ -102,6 +103,7 @@ def fill(store: Store) -> None:
         RawMessage("air/v1/north/K-leak/pressure", b"{<script>}", 1),
     ]
     TelemetryWriter(store).write(decode_batch(messages))
+    sum_up_new(store)
     readings = _readings()
     windows = pl.DataFrame(schema=WINDOWS)
     replace_windows(store, windows, pl.DataFrame(schema=RUNS), readings)

@@ -122,6 +122,12 @@ def test_limits_and_landing(client: TestClient) -> None:
     assert (landing["samples"], landing["rejects"], landing["subscriber"]) == (3480, 1, None)
 
 
+def test_what_came_in_is_told_by_stream_and_day(client: TestClient) -> None:
+    (day,) = client.get(f"{LEAK}/quality").json()
+    assert (day["stream"], day["n_messages"], day["n_rows"], day["flags"]) == ("pressure", 3, 3120, "")
+    assert client.get("/api/v1/units/north/K-never/quality").json() == []
+
+
 @pytest.mark.parametrize(
     "path", [LEAK.replace("K-leak", "K-404"), f"{LEAK}/checks/abs_fault/figure", "/api/v1/nothing"]
 )
@@ -170,6 +176,7 @@ def test_openapi_names_every_route_its_errors_and_parameters(client: TestClient)
         "/api/v1/alerts",
         "/api/v1/limits",
         "/api/v1/landing",
+        "/api/v1/units/{fleet}/{unit}/quality",
     }
     for methods in described["paths"].values():
         assert {"200", "404", "422"} <= methods["get"]["responses"].keys()

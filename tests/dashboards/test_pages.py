@@ -142,3 +142,9 @@ def test_only_known_hosts_are_answered_on_loopback(store: Store) -> None:
     with TestClient(create_app(store, None, hosts=["127.0.0.1"])) as strict:
         assert strict.get("/landing").status_code == 400
         assert strict.get("/landing", headers={"host": "127.0.0.1:8420"}).status_code == 200
+
+
+def test_a_unit_shows_what_came_in_and_says_when_nothing_did(client: TestClient) -> None:
+    page = client.get("/units/north/K-leak").text
+    assert re.search(r'data-label="messages">3<.*?data-label="out of the ordinary:">nothing<', page, re.DOTALL)
+    assert "Nothing that has been summed up yet." in client.get("/units/north/K-never").text
