@@ -2,10 +2,13 @@
 
 from dataclasses import dataclass, replace
 
+import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from airwatch.can.counts import LineCounts
 from airwatch.can.j1939 import BAD_LINE_SCHEMA, CanDecoded, decode_frames
+from airwatch.can.plain_lines import read_plain_lines
 from airwatch.contract.columns import TIME
 
 # (1738581600.123456) can0 18FEAE0B#FFFFABABFFFFFFFF, then R or T where the direction was recorded. A fraction of more
@@ -17,6 +20,7 @@ _LINE = (
 _STANDARD_DIGITS, _EXTENDED_DIGITS = 3, 8
 _MAX_STANDARD, _MAX_EXTENDED, _ERROR_FLAG = 0x7FF, 0x1FFFFFFF, 0x20000000
 _MAX_DIGITS = 16
+_LINES = {"line_no": pl.UInt32, "line": pl.String}
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,13 +49,33 @@ def parse_candump(text: bytes) -> Candump:
         ``t`` Datetime("us") UTC, to the microsecond; ``can_id`` UInt32; ``data`` Binary, 0 to 8 bytes; ``channel``
         String.
     """
-    lines = pl.Series("line", [text.decode("utf-8", errors="replace")]).str.split("\n").explode()
-    if text.endswith(b"\n") or not text:
-        lines = lines.head(len(lines) - 1)
+    plain = read_plain_lines(text)
+    lines = [text[plain.starts[k] : plain.ends[k]].decode("utf-8", errors="replace") for k in plain.others]
+    read = _read_as_text(pl.DataFrame({"line_no": plain.others + 1, "line": lines}, schema=_LINES))
+    n_lines, n_plain = len(plain.ends), plain.frames.height
+    if read.frames.is_empty():
+        frames = plain.frames
+    else:
+        at = np.concatenate([plain.at, read.at])
+        frames = pl.concat([plain.frames, read.frames])[np.argsort(at, kind="stable")]
+    counts = replace(read.counts, n_lines=n_lines, n_frames=read.counts.n_frames + n_plain)
+    return Candump(frames, read.bad_lines, counts)
+
+
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """As `Candump`; ``at`` is the line of each frame, counted from 0."""
+
+    frames: pl.DataFrame
+    at: NDArray[np.int64]
+    bad_lines: pl.DataFrame
+    counts: LineCounts
+
+
+def _read_as_text(lines: pl.DataFrame) -> _Read:
+    """Read lines of any form."""
     parts = (
-        lines.to_frame()
-        .with_row_index("line_no", offset=1)
-        .with_columns(pl.col("line").str.strip_chars_end("\r"), part=pl.col("line").str.extract_groups(_LINE))
+        lines.with_columns(pl.col("line").str.strip_chars_end("\r"), part=pl.col("line").str.extract_groups(_LINE))
         .unnest("part")
         .with_columns(number=pl.col("id").str.to_integer(base=16, dtype=pl.UInt32, strict=False))
         .with_columns(verdict=_verdict())
@@ -62,7 +86,13 @@ def parse_candump(text: bytes) -> Candump:
     sorted_out = {name: found.get(verdict, 0) for name, verdict in named.items()}
     counts = LineCounts(n_lines=parts.height, n_bad=parts.height - sum(sorted_out.values()), **sorted_out)
     bad = parts.filter(~pl.col("verdict").is_in([*named.values()])).select("line_no", "line", reason="verdict")
-    return Candump(_frames(parts.filter(pl.col("verdict") == "frame")), bad.cast(BAD_LINE_SCHEMA), counts)  # type: ignore[arg-type]
+    frames = parts.filter(pl.col("verdict") == "frame")
+    return _Read(
+        _frames(frames),
+        frames["line_no"].to_numpy().astype(np.int64) - 1,
+        bad.cast(BAD_LINE_SCHEMA),  # type: ignore[arg-type]
+        counts,
+    )
 
 
 def decode_candump(text: bytes, *, keep_alive_s: float = 60.0) -> CanDecoded:

@@ -7,13 +7,11 @@ last commit.
 """
 
 import json
-import math
 import shutil
 import statistics
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -23,12 +21,8 @@ HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parents[1]))
 
 from airwatch.contract.recordings import recording_line  # noqa: E402 after the path is set
+from tests.benchmarks.recordings import N_COLUMNS, SAMPLES_A_MESSAGE, blocks, in_json  # noqa: E402
 from tests.broker import Mosquitto, find_mosquitto  # noqa: E402
-from tests.messages import at, message, pressure  # noqa: E402
-
-SAMPLES_A_MESSAGE = 60
-N_COLUMNS = 9
-N_UNITS = 200
 
 
 @click.command()
@@ -44,7 +38,7 @@ def main(n: int, rounds: int, keep: Path | None) -> None:
         folder = Path(name)
         recording, db = folder / "drives.ndjson", folder / "landed.duckdb"
         with recording.open("wb") as lines:
-            lines.writelines(recorded(n))
+            lines.writelines(recording_line(in_json(block)) + b"\n" for block in blocks(n))
         size = recording.stat().st_size / n
         click.echo(f"{n} messages of {SAMPLES_A_MESSAGE} samples x {N_COLUMNS} columns, {size:.0f} bytes each")
         ratios = [one_round(program, folder / str(k), recording, n, db) for k in range(rounds)]
@@ -88,34 +82,6 @@ def child(script: str, *arguments: object) -> Any:
     """Run a script in a process of its own and give what it measured."""
     command = [sys.executable, str(HERE / script), *map(str, arguments)]
     return json.loads(subprocess.run(command, check=True, stdout=subprocess.PIPE).stdout)
-
-
-def recorded(n: int) -> Iterator[bytes]:
-    """Give lines of a recording: drives with governor cycles, brake uses and a parked end, units by turns."""
-    for k in range(n):
-        block, unit = divmod(k, N_UNITS)
-        seconds = range(block * SAMPLES_A_MESSAGE, (block + 1) * SAMPLES_A_MESSAGE)
-        drives = [s % 7200 < 6000 for s in seconds]
-        cycle = [(s + 37 * unit) % 180 for s in seconds]
-        kpa = [8 * round((730 + (170 * c / 60 if c < 60 else 170 * (180 - c) / 120)) / 8) for c in cycle]
-        brakes = [d and (s + unit) % 45 < 4 for s, d in zip(seconds, drives, strict=True)]
-        body = pressure(
-            unit=f"K-{unit:03}",
-            seq=block,
-            t0=at(seconds[0]),
-            supply_kpa=kpa,
-            primary_kpa=[p - 8 * b for p, b in zip(kpa, brakes, strict=True)],
-            secondary_kpa=[p - 8 for p in kpa],
-            application_kpa=[210 * b for b in brakes],
-            engine_rpm=[
-                round((1200 + 300 * math.sin(s / 17)) * 8) / 8 if d else 0 for s, d in zip(seconds, drives, strict=True)
-            ],
-            speed_kph=[round(60 + 20 * math.sin(s / 40), 2) if d else 0 for s, d in zip(seconds, drives, strict=True)],
-            ambient_c=[4] * len(kpa),
-            park_brake=[int(not d) for d in drives],
-            service_brake=[int(b) for b in brakes],
-        )
-        yield recording_line(message(body)) + b"\n"
 
 
 if __name__ == "__main__":
