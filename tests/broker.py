@@ -158,7 +158,7 @@ class Tap:
 
     def cut(self) -> None:
         """Cut every connection."""
-        for pair in self._pairs:
+        for pair in list(self._pairs):  # a client that is quick is back before all are cut
             for end in pair:
                 with suppress(OSError):  # it may be cut already
                     end.shutdown(socket.SHUT_RDWR)

@@ -7,7 +7,6 @@ import logging
 import struct
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from operator import attrgetter
 from typing import Any
 
 import numpy as np
@@ -21,10 +20,12 @@ from airwatch.contract.columns import COLUMN_NAMES, COLUMNS, TIME, Column
 from airwatch.contract.fast_json import decode_pressure_json
 from airwatch.contract.message import RawMessage
 from airwatch.contract.payloads import (
+    Columns,
     FaultsPayload,
     GovernorPayload,
     PressurePayload,
     block_shape,
+    columns_of,
     decode_json,
     microseconds,
 )
@@ -34,7 +35,6 @@ from airwatch.errors import PayloadError
 
 log = logging.getLogger(__name__)
 
-_COLUMNS = attrgetter(*COLUMN_NAMES)
 _NAN = struct.pack("d", float("nan"))
 _MESSAGE = {"message": pl.UInt32()}
 _UNIT = {"fleet": pl.String(), "unit": pl.String()}
@@ -102,9 +102,7 @@ class _Gathered:
     codes: list[tuple[Any, ...]] = field(default_factory=list)
     lamps: list[tuple[Any, ...]] = field(default_factory=list)
     blocks: list[tuple[int, int, int, float, list[int] | None]] = field(default_factory=list)
-    values: dict[str, bytearray] = field(
-        default_factory=lambda: {name: bytearray() for name in COLUMN_NAMES}
-    )  # doubles
+    values: dict[str, bytearray] = field(default_factory=lambda: {name: bytearray() for name in COLUMN_NAMES})
     filled: dict[str, int] = field(default_factory=lambda: dict.fromkeys(COLUMN_NAMES, 0))
     n_samples: int = 0  # of the blocks so far; a column that is filled less far lacks nulls at its end
     frames: list[pl.DataFrame] = field(default_factory=list)  # samples that came as a frame already (CAN)
@@ -126,19 +124,14 @@ class _Gathered:
         self.ledger.append((*whose, trailer, n_rows, n_cells, 0, 0, remark))
         return len(self.ledger) - 1
 
-    def put(self, n: int, columns: Iterable[tuple[str, Any]]) -> int:
-        """Take the columns of one block of ``n`` samples, NaN for null; give how many of them it has."""
-        n_columns = 0
-        for name, values in columns:
-            if values is None or values is UNSET:
-                continue
-            n_columns += 1
+    def put(self, n: int, columns: Columns) -> None:
+        """Take the columns of one block of ``n`` samples, NaN for null."""
+        for name, (_, values) in columns.items():
             if lacking := self.n_samples - self.filled[name]:
                 self.values[name] += _NAN * lacking
-            self.values[name] += values if isinstance(values, memoryview) else _doubles(values)
+            self.values[name] += _doubles(values) if isinstance(values, list) else values
             self.filled[name] = self.n_samples + n
         self.n_samples += n
-        return n_columns
 
     def refuse(self, message: RawMessage, reason: str) -> None:
         """Set a message aside with its reason."""
@@ -213,16 +206,16 @@ def refused(message: RawMessage, reason: str) -> DecodedBatch:
 
 
 def _read_pressure(gathered: _Gathered, topic: Topic, message: RawMessage, encoding: str) -> None:
-    body, unknown = _PRESSURE_DECODERS[encoding](message.payload, topic.unit)
-    n, t0_us, times, dt_us = block_shape(body)
-    n_columns = gathered.put(n, zip(COLUMN_NAMES, _COLUMNS(body), strict=True))
+    body, columns, unknown = _PRESSURE_DECODERS[encoding](message.payload, topic.unit)
+    n, t0_us, times, dt_us = block_shape(body, columns)
+    gathered.put(n, columns)
     row = gathered.account(
         topic,
         message,
         encoding,
         body.seq,
         n_rows=n,
-        n_cells=n * n_columns,
+        n_cells=n * len(columns),
         trailer=_trailer(body),
         remark=_remark(unknown),
     )
@@ -273,7 +266,7 @@ def can_batch(topic: Topic, decoded: CanDecoded, message: RawMessage) -> Decoded
 def _read_senml(gathered: _Gathered, topic: Topic, message: RawMessage, encoding: str) -> None:
     block = decode_senml(message.payload, encoding, topic.unit, message.received_us)
     n = len(block.times_us)
-    gathered.put(n, block.columns.items())
+    gathered.put(n, {name: (n, values) for name, values in block.columns.items()})
     row = gathered.account(
         topic,
         message,
@@ -320,9 +313,16 @@ def _take_can(gathered: _Gathered, topic: Topic, message: RawMessage, encoding: 
 _JSON, _CBOR = "application/json", "application/cbor"
 _SENML_JSON, _SENML_CBOR = "application/senml+json", "application/senml+cbor"
 _DECODERS = {_JSON: decode_json, _CBOR: decode_cbor}
-_PRESSURE_DECODERS: dict[str, Callable[[bytes, str], tuple[PressurePayload, list[str]]]] = {
+
+
+def _pressure_cbor(payload: bytes, unit: str) -> tuple[PressurePayload, Columns, list[str]]:
+    body, unknown = decode_cbor(payload, PressurePayload, unit)
+    return body, columns_of(body), unknown
+
+
+_PRESSURE_DECODERS: dict[str, Callable[[bytes, str], tuple[PressurePayload, Columns, list[str]]]] = {
     _JSON: decode_pressure_json,
-    _CBOR: lambda payload, unit: decode_cbor(payload, PressurePayload, unit),
+    _CBOR: _pressure_cbor,
 }
 _DEFAULT_ENCODING = {"pressure": _JSON, "governor": _JSON, "faults": _JSON, "can": "text/plain"}
 _Reader = Callable[[_Gathered, Topic, RawMessage, str], None]
@@ -409,10 +409,10 @@ def _doubles(values: list[float | None]) -> bytes:
 
 def _column(gathered: _Gathered, name: str) -> pl.Series:
     """Lay one column's values end to end."""
-    buffer, filled = gathered.values[name], gathered.filled[name]
-    if not buffer:
+    doubles, filled = gathered.values[name], gathered.filled[name]
+    if not doubles:
         return pl.Series(name, [None], dtype=pl.Float64).new_from_index(0, gathered.n_samples)
-    values = pl.Series(name, np.frombuffer(buffer, dtype=np.float64)).fill_nan(None)
+    values = pl.Series(name, np.frombuffer(doubles, dtype=np.float64)).fill_nan(None)
     return values.extend_constant(None, gathered.n_samples - filled) if filled < gathered.n_samples else values
 
 

@@ -14,7 +14,7 @@ import simdjson
 from msgspec import UNSET, UnsetType
 
 from airwatch.contract.columns import COLUMN_NAMES
-from airwatch.contract.payloads import PressurePayload, decode_json
+from airwatch.contract.payloads import Columns, PressurePayload, columns_of, decode_json
 from airwatch.errors import PayloadError
 
 _Column = msgspec.Raw | UnsetType
@@ -29,16 +29,19 @@ _RAW = msgspec.json.Decoder(_RawPressure)
 _VALUES = msgspec.json.Decoder(list[float | None])
 _PARSER: Any = simdjson.Parser()
 _COLUMNS = attrgetter(*COLUMN_NAMES)
+_DOUBLE = 8
 _NOT_PLAIN = (TypeError, ValueError, RuntimeError, AttributeError)  # what simdjson says of anything but numbers
 
 
-def decode_pressure_json(payload: bytes, unit: str) -> tuple[PressurePayload, list[str]]:
-    """Decode one JSON payload of stream ``pressure``; as `decode_json`, but columns of plain numbers are buffers.
+def decode_pressure_json(payload: bytes, unit: str) -> tuple[PressurePayload, Columns, list[str]]:
+    """Decode one JSON payload of stream ``pressure``.
 
     Returns
     -------
     body : PressurePayload
-        Each column is a memoryview of doubles, a list of float or None, or UNSET.
+        All but its columns.
+    columns : Columns
+        Its columns; those of plain numbers are buffers of doubles.
     unknown : list of str
         Its top-level fields that the contract does not have, sorted.
 
@@ -54,27 +57,29 @@ def decode_pressure_json(payload: bytes, unit: str) -> tuple[PressurePayload, li
         columns = None
     # An array in an array would be read as one long array, and of a field that stands twice the first and not the last.
     if columns is None or payload.count(b"[") != len(columns) + (body.t_ms is not UNSET):
-        return decode_json(payload, PressurePayload, unit)
+        body, unknown = decode_json(payload, PressurePayload, unit)
+        return body, columns_of(body), unknown
     if body.unit != unit:
         raise PayloadError(f"payload: unit is {body.unit[:80]!r}, the topic says {unit!r}")
-    for name in COLUMN_NAMES:
-        setattr(body, name, columns.get(name, UNSET))
-    return body, []
+    return body, columns, []
 
 
-def _buffers(payload: bytes, raw_columns: tuple[Any, ...]) -> dict[str, Any] | None:
+def _buffers(payload: bytes, raw_columns: tuple[Any, ...]) -> Columns | None:
     """Read the columns that are there; None if the message is nothing for this."""
     try:
         block = _PARSER.parse(payload)
     except _NOT_PLAIN:
         return None
-    columns: dict[str, Any] = {}
+    columns: Columns = {}
     for name, raw in zip(COLUMN_NAMES, raw_columns, strict=True):
         if raw is UNSET:
             continue
         try:
-            columns[name] = memoryview(block[name].as_buffer(of_type="d")).cast("d")
+            buffer = block[name].as_buffer(of_type="d")
         except _NOT_PLAIN:  # a null, or nothing in it, or something that is no number
             if (values := bytes(raw)) != b"null":
-                columns[name] = _VALUES.decode(values)
+                decoded = _VALUES.decode(values)
+                columns[name] = len(decoded), decoded
+        else:
+            columns[name] = buffer.size // _DOUBLE, buffer
     return columns

@@ -1,10 +1,9 @@
 """A message as it was delivered, before anything is believed of it."""
 
-from dataclasses import dataclass
+from msgspec import Struct
 
 
-@dataclass(frozen=True, slots=True)
-class RawMessage:
+class RawMessage(Struct, frozen=True, gc=False):
     """One delivered message; ``received_us`` is its arrival, microseconds since the epoch, UTC.
 
     ``content_type`` is that of MQTT 5, None where the sender named none. ``line`` says where in a recording it stood.

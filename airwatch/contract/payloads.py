@@ -196,11 +196,18 @@ def microseconds(instant: datetime) -> int:
     return us
 
 
-_ARRAYS = (list, memoryview)
-_LISTS = attrgetter(*COLUMN_NAMES, "t_ms")
+Columns = dict[str, tuple[int, Any]]
+"""The columns that a block has: how many values, and these, a list of float or None or a buffer of doubles."""
+_COLUMNS = attrgetter(*COLUMN_NAMES)
 
 
-def block_shape(body: PressurePayload) -> tuple[int, int, list[int] | None, float]:
+def columns_of(body: PressurePayload) -> Columns:
+    """Give the columns that a block has."""
+    given = zip(COLUMN_NAMES, _COLUMNS(body), strict=True)
+    return {name: (len(values), values) for name, values in given if isinstance(values, list)}
+
+
+def block_shape(body: PressurePayload, columns: Columns) -> tuple[int, int, list[int] | None, float]:
     """Check a block's shape and give its size and times.
 
     Returns
@@ -220,10 +227,12 @@ def block_shape(body: PressurePayload) -> tuple[int, int, list[int] | None, floa
         Columns differ in length, both or neither of ``dt_ms`` and ``t_ms`` are there, ``t_ms`` does not rise, or a
         time lies outside the calendar.
     """
-    lengths = {len(values) for values in _LISTS(body) if isinstance(values, _ARRAYS)}
+    sizes = {name: size for name, (size, _) in columns.items()}
+    if isinstance(body.t_ms, list):
+        sizes["t_ms"] = len(body.t_ms)
+    lengths = set(sizes.values())
     if len(lengths) > 1:
-        named = zip((*COLUMN_NAMES, "t_ms"), _LISTS(body), strict=True)
-        each = ", ".join(f"{name} {len(values)}" for name, values in named if isinstance(values, _ARRAYS))
+        each = ", ".join(f"{name} {sizes[name]}" for name in (*COLUMN_NAMES, "t_ms") if name in sizes)
         raise PayloadError(f"payload: columns differ in length: {each}")
     n = next(iter(lengths), 0)
     if (body.dt_ms is UNSET) == (body.t_ms is UNSET):

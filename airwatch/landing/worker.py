@@ -10,6 +10,7 @@ import pickle
 import socket
 import struct
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import fields
 from multiprocessing import get_context
 from typing import Any
@@ -82,17 +83,17 @@ def _work(line: socket.socket, decode: Decode, root: str) -> None:
     """Answer until the line is closed."""
     gc.freeze()
     gc.set_threshold(_OBJECTS_BETWEEN_COLLECTIONS)
-    with line:
+    with line, suppress(WorkerDiedError):
         while True:
-            try:
-                about, parts = _receive(line)
-            except WorkerDiedError:
-                return
-            decoded = decode(about, parts, root)
-            try:
-                _send(line, None, [_write_frame(getattr(decoded, name)) for name in _FIELDS])
-            except WorkerDiedError:
-                return
+            _answer(line, decode, root)
+
+
+def _answer(line: socket.socket, decode: Decode, root: str) -> None:
+    """Answer once, and hold nothing afterwards."""
+    about, parts = _receive(line)
+    decoded = decode(about, parts, root)
+    parts.clear()
+    _send(line, None, [_write_frame(getattr(decoded, name)) for name in _FIELDS])
 
 
 def _write_frame(frame: pl.DataFrame) -> memoryview:

@@ -1,11 +1,12 @@
 """Publisher, counting client and landing client of ``landing_rate.py``; each runs as a process of its own."""
 
 import json
-import resource
+import os
 import sys
 import threading
 import time
 from collections.abc import Callable
+from multiprocessing import active_children
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +19,7 @@ from airwatch.landing.client import connect, make_client
 from airwatch.landing.decoding import ProcessDecoder
 from airwatch.landing.subscriber import GroupCommit, Subscriber
 from airwatch.store.database import Store
-from airwatch.store.telemetry import Landed, TelemetryWriter
+from airwatch.store.telemetry import MEMORY, Landed, TelemetryWriter
 from pipelines.replay import replay
 
 SAMPLES_A_MESSAGE = 60
@@ -104,7 +105,8 @@ def land(port: str, n: str, db: str) -> dict[str, float]:
             times.append(time.perf_counter())
             done.set()
 
-    with Store.open(Path(db)) as store:
+    peak = PeakMemory()
+    with Store.open(Path(db), memory_limit=MEMORY) as store, peak:
         subscriber = Timed(
             address(port), TelemetryWriter(store).write, client_id="land", on_commit=on_commit, decoder=ProcessDecoder()
         )
@@ -114,12 +116,40 @@ def land(port: str, n: str, db: str) -> dict[str, float]:
         subscriber.stop()
     if landed["samples"] != int(n) * SAMPLES_A_MESSAGE:
         sys.exit(f"clients: {landed['samples']} samples landed, not {int(n) * SAMPLES_A_MESSAGE}")
-    return {"seconds": times[1] - times[0], "peak_mb": peak_mb()}
+    return {"seconds": times[1] - times[0], "peak_mib": peak.mib}
 
 
-def peak_mb() -> float:
-    """Give the most memory that this process has had, in megabytes."""
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+class PeakMemory:
+    """The most memory that this process and its children have together, in MiB, looked at a few times a second.
+
+    Pages that both have (libraries) count once: it is the sum of their proportional set sizes.
+    """
+
+    def __init__(self) -> None:
+        self.mib = 0.0
+        self._ending = threading.Event()
+        self._thread = threading.Thread(target=self._watch, daemon=True)
+
+    def __enter__(self) -> None:
+        self._thread.start()
+
+    def __exit__(self, *_: object) -> None:
+        self._ending.set()
+        self._thread.join()
+
+    def _watch(self) -> None:
+        while not self._ending.wait(0.2):
+            pids = [os.getpid(), *(child.pid for child in active_children())]
+            self.mib = max(self.mib, sum(map(pss_mib, pids)))
+
+
+def pss_mib(pid: int | None) -> float:
+    """Give the proportional set size of a process, MiB; 0 when it is gone."""
+    try:
+        lines = Path(f"/proc/{pid}/smaps_rollup").read_text().splitlines()
+    except OSError:
+        return 0.0
+    return sum(int(line.split()[1]) for line in lines if line.startswith("Pss:")) / 1024
 
 
 ROLES: dict[str, Callable[..., Any]] = {"subscribe": subscribe, "publish": publish, "count": count, "land": land}
