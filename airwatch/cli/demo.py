@@ -14,7 +14,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 
 from airwatch.alerts.attention import attention
 from airwatch.cli import options
-from airwatch.cli.stored import take_units
+from airwatch.cli.registered import take_units
 from airwatch.errors import AirwatchError, BrokerError, RecordingError
 from airwatch.landing.broker_url import BrokerUrl
 from airwatch.landing.decoding import ProcessDecoder

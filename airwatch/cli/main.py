@@ -2,21 +2,33 @@
 
 import logging
 import sys
+from importlib import import_module
 
 import click
 
-from airwatch.cli.demo import demo
-from airwatch.cli.live import replay, serve, subscribe
-from airwatch.cli.stored import derive, export, land, tidy
 from airwatch.errors import AirwatchError
 
 CAUTION = (
     "A reading finds work; it never clears a vehicle. Chock the wheels and drain stored air before anyone works on"
     " brakes. Qualified inspectors and local rules decide."
 )
+_COMMANDS = ("demo", "serve", "subscribe", "replay", "land", "derive", "export", "tidy")
+"""Each is in the module of its name, which is imported when the command is asked for, so that all start fast."""
 
 
-@click.group(epilog=CAUTION, context_settings={"help_option_names": ["-h", "--help"]})
+class _Commands(click.Group):
+    def list_commands(self, _ctx: click.Context) -> list[str]:
+        return list(_COMMANDS)
+
+    def get_command(self, _ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in _COMMANDS:
+            return None
+        command = getattr(import_module(f"airwatch.cli.{cmd_name}"), cmd_name)
+        assert isinstance(command, click.Command)  # noqa: S101 the table is right, and tests ask for each
+        return command
+
+
+@click.group(cls=_Commands, epilog=CAUTION, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="airwatch")
 @click.option("-v", "--verbose", is_flag=True, help="Say more on standard error.")
 def airwatch(*, verbose: bool) -> None:
@@ -24,10 +36,6 @@ def airwatch(*, verbose: bool) -> None:
     logging.basicConfig(
         level=logging.INFO if verbose else logging.WARNING, format="%(asctime)s %(levelname)s %(name)s: %(message)s"
     )
-
-
-for _command in (demo, serve, subscribe, replay, land, derive, export, tidy):
-    airwatch.add_command(_command)
 
 
 def run() -> None:

@@ -1,0 +1,44 @@
+"""`airwatch serve`."""
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from airwatch.cli import options
+from airwatch.cli.registered import take_units
+from airwatch.cli.subscribe import make_subscriber
+from airwatch.store.database import Store
+from dashboards.server import serve_pages
+from pipelines.serve import Schedule, running
+
+
+@click.command()
+@options.broker
+@options.db
+@options.units
+@options.root
+@click.option("--host", default="127.0.0.1", show_default=True, help="Where the pages are served.")
+@click.option("--port", default=8420, show_default=True, help="0: any free one.")
+@click.option("--every", "every_s", default=30.0, show_default=True, help="Seconds between derivations.")
+@options.retention
+@click.option("--tidy-every", "tidy_every_h", default=24.0, show_default=True, help="Hours between tidyings.")
+@options.session
+def serve(
+    db: Path,
+    units: Path | None,
+    host: str,
+    port: int,
+    every_s: float,
+    tidy_every_h: float,
+    keep_days: float,
+    interval_s: float,
+    **session: Any,
+) -> None:
+    """Land, derive, tidy and show, until stopped."""
+    schedule = Schedule(every_s, tidy_every_h * 3600.0, keep_days, interval_s)
+    with Store.open(db) as store:
+        take_units(store, units)
+        subscriber = make_subscriber(store, **session)
+        with running(store, subscriber, schedule):
+            serve_pages(store, host=host, port=port, health=subscriber.health)
