@@ -6,7 +6,7 @@ BIN    := $(VENV)/bin
 PIP    := $(BIN)/python -m pip --disable-pip-version-check
 ARGS   ?=
 
-.PHONY: demo test check lint types imports unit bench lock clean fleet
+.PHONY: demo test check lint types imports unit bench fuzz endure lock clean fleet
 .DEFAULT_GOAL := help
 
 .PHONY: help
@@ -15,6 +15,8 @@ help:
 	@echo 'make demo ARGS=--once  the same, and stop after the table'
 	@echo 'make test              every check: style, types, import direction, unit, broker and browser tests'
 	@echo 'make bench             rates and memory, as ratios within one run'
+	@echo 'make fuzz              100,000 mutated payloads through decoding and landing; a quarter of an hour'
+	@echo 'make endure            a million samples through a broker, subscriber and broker killed sixty times; minutes'
 	@echo 'make lock              renew the locked dependencies from pyproject.toml'
 
 $(VENV)/run.stamp: requirements.lock pyproject.toml
@@ -49,6 +51,17 @@ unit: $(VENV)/dev.stamp
 bench: $(VENV)/dev.stamp
 	$(BIN)/python tests/benchmarks/landing_rate.py
 	$(BIN)/python tests/benchmarks/page_latency.py
+
+# atheris is not locked: it has no wheels for every machine. Without it all payloads come from Hypothesis.
+$(VENV)/fuzz.stamp: $(VENV)/dev.stamp
+	$(PIP) install --quiet --no-build-isolation --editable '.[fuzz]'
+	touch $@
+
+fuzz: $(VENV)/fuzz.stamp
+	$(BIN)/python -m tests.fuzz $(ARGS)
+
+endure: $(VENV)/dev.stamp
+	$(BIN)/python -m tests.endurance.kills $(ARGS)
 
 lock:
 	$(PYTHON) -m pip install --quiet uv

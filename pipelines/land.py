@@ -111,7 +111,7 @@ def _decoded(path: Path, chunks: Iterator[LineChunk], root: str) -> Iterator[tup
                 yield chunk, decode_batch(messages_of(chunk), root=root)
             elif len(working) < _WORKERS:
                 worker = stack.enter_context(closing(Worker(_decode_chunk, root)))
-                _begin(worker, chunk, working)
+                _begin(worker, path, chunk, working)
             else:
                 yield _oldest(path, working, then=chunk)
         while working:
@@ -128,7 +128,7 @@ def _oldest(
     try:
         decoded = worker.receive()
         if then is not None:
-            _begin(worker, then, working)
+            _begin(worker, path, then, working)
     except WorkerDiedError as err:
         raise RecordingError(
             f"{path}: the process that decoded from line {chunk.first_line} died; is the machine out of memory?"
@@ -137,8 +137,13 @@ def _oldest(
     return chunk, decoded
 
 
-def _begin(worker: Worker, chunk: LineChunk, working: deque[tuple[LineChunk, Worker]]) -> None:
-    worker.send((chunk.name, chunk.first_line, chunk.end), [chunk.text])
+def _begin(worker: Worker, path: Path, chunk: LineChunk, working: deque[tuple[LineChunk, Worker]]) -> None:
+    """Have a chunk decoded; a worker can read it from a file that is not packed, which spares sending it."""
+    about = (chunk.name, chunk.first_line, chunk.end)
+    if path.suffix in _MESSAGE_SUFFIXES:
+        worker.send((about, str(path), len(chunk.text)), [])
+    else:
+        worker.send((about, None, 0), [chunk.text])
     working.append((chunk, worker))
 
 
@@ -146,8 +151,17 @@ def _after(chunk: LineChunk, file: FileProgress) -> FileProgress:
     return replace(file, position=chunk.end, line=chunk.first_line + chunk.text.count(b"\n"))
 
 
-def _decode_chunk(about: tuple[str, int, int], parts: list[memoryview], root: str) -> DecodedBatch:
-    return decode_batch(messages_of(LineChunk(*about, bytes(parts[0]))), root=root)
+def _decode_chunk(
+    what: tuple[tuple[str, int, int], str | None, int], parts: list[memoryview], root: str
+) -> DecodedBatch:
+    (name, first_line, end), path, size = what
+    if path is None:
+        text = bytes(parts[0])
+    else:
+        with Path(path).open("rb") as recording:
+            recording.seek(end - size)
+            text = recording.read(size)
+    return decode_batch(messages_of(LineChunk(name, first_line, end, text)), root=root)
 
 
 def _key(path: Path, root: str) -> str:

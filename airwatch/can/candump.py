@@ -14,7 +14,7 @@ from airwatch.contract.columns import TIME
 # (1738581600.123456) can0 18FEAE0B#FFFFABABFFFFFFFF, then R or T where the direction was recorded. A fraction of more
 # than six digits is cut to microseconds. Classic frames may end in _ and the raw length code.
 _LINE = (
-    r"^\s*\((?<s>\d{1,10})\.(?<fraction>\d{1,9})\)\s+(?<channel>\S+)\s+"
+    r"^\s*\((?<s>[0-9]{1,10})\.(?<fraction>[0-9]{1,9})\)\s+(?<channel>\S+)\s+"
     r"(?<id>[0-9A-Fa-f]+)#(?<body>\S*?)(?:_[0-9A-Fa-f])?(?:\s+[RT])?\s*$"
 )
 _STANDARD_DIGITS, _EXTENDED_DIGITS = 3, 8

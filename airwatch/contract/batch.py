@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 from msgspec import UNSET
+from polars.exceptions import PanicException
 
 from airwatch.can.candump import decode_candump
 from airwatch.can.j1939 import CanDecoded
@@ -162,7 +163,7 @@ def decode_batch(messages: Iterable[RawMessage], *, root: str = ROOT) -> Decoded
         return _frames(_gather(batch, root))
     except MemoryError:
         raise
-    except Exception:  # whatever it is: one message must not keep the others from landing
+    except (Exception, PanicException):  # whatever it is: one message must not keep the others from landing
         log.exception("a message can't be decoded and nobody foresaw why; looking for it")
         return _frames(_gather(batch, root, is_screened=True))
 
@@ -194,7 +195,7 @@ def _try_alone(message: RawMessage, root: str) -> None:
         _frames(alone)
     except (PayloadError, MemoryError):
         raise
-    except Exception as err:
+    except (Exception, PanicException) as err:
         raise PayloadError(f"can't be decoded, please report it: {type(err).__name__}: {err}".splitlines()[0]) from err
 
 
@@ -230,8 +231,12 @@ def _trailer(body: PressurePayload) -> str | None:
     return body.trailer if isinstance(body.trailer, str) else ""
 
 
+def _shown(name: str) -> str:
+    return name if name.isprintable() else repr(name)
+
+
 def _remark(unknown: list[str]) -> str | None:
-    return f"fields not in the contract were left out: {', '.join(unknown)}" if unknown else None
+    return f"fields not in the contract were left out: {', '.join(map(_shown, unknown))}" if unknown else None
 
 
 def _read_governor(gathered: _Gathered, topic: Topic, message: RawMessage, encoding: str) -> None:
@@ -295,11 +300,14 @@ def _take_can(gathered: _Gathered, topic: Topic, message: RawMessage, encoding: 
         if lines.n_lines == lines.n_bad + lines.n_blank:
             raise PayloadError(f"{why}; no line is a frame")
         gathered.refuse(message, f"{why}; the other lines were landed")
-    n_rows = decoded.samples.height + decoded.fault_reports.height + decoded.lamp_events.height
-    sent = sum(decoded.samples[name].null_count() < decoded.samples.height for name in COLUMN_NAMES)
-    n_cells, remark = sent * decoded.samples.height, decoded.counts.remark()
+    # the contract's times are whole milliseconds; of two moments within one the first word counts
+    at = decoded.samples.with_columns(pl.col("t").dt.truncate("1ms"))
+    samples = at.unique("t", keep="first", maintain_order=True)
+    n_rows = samples.height + decoded.fault_reports.height + decoded.lamp_events.height
+    sent = sum(samples[name].null_count() < samples.height for name in COLUMN_NAMES)
+    n_cells, remark = sent * samples.height, decoded.counts.remark()
     row = gathered.account(topic, message, encoding, None, n_rows=n_rows, n_cells=n_cells, remark=remark)
-    gathered.frames.append(decoded.samples.with_columns(message=pl.lit(row, pl.UInt32)))
+    gathered.frames.append(samples.with_columns(message=pl.lit(row, pl.UInt32)))
     for rows, frame in (
         (gathered.reports, decoded.fault_reports),
         (gathered.codes, decoded.fault_codes),

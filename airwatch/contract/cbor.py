@@ -55,7 +55,7 @@ def _decimal_fraction(value: Any, _immutable: bool) -> float:  # noqa: FBT001
     if not isinstance(value, list | tuple) or len(value) != _DECIMAL_PARTS:
         raise ValueError("a decimal fraction (tag 4) must be an array of exponent and mantissa")
     exponent, mantissa = value
-    if type(exponent) is not int or type(mantissa) not in {int, float}:
+    if type(exponent) is not int or not (type(mantissa) is int or (type(mantissa) is float and mantissa.is_integer())):
         raise ValueError("exponent and mantissa of a decimal fraction (tag 4) must be whole numbers")
     number = float(f"{mantissa:.0f}e{exponent}") if math.isfinite(mantissa) else float(mantissa)
     return number if math.isfinite(number) else math.copysign(_BEYOND, number)

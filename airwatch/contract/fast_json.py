@@ -27,6 +27,8 @@ _RawPressure: Any = msgspec.defstruct(
 )
 _RAW = msgspec.json.Decoder(_RawPressure)
 _VALUES = msgspec.json.Decoder(list[float | None])
+_FIXED = ("v", "unit", "seq", "t0")
+_OTHERS = attrgetter("trailer", "dt_ms", "t_ms")
 _PARSER: Any = simdjson.Parser()
 _COLUMNS = attrgetter(*COLUMN_NAMES)
 _DOUBLE = 8
@@ -52,7 +54,7 @@ def decode_pressure_json(payload: bytes, unit: str) -> tuple[PressurePayload, Co
     """
     try:
         body = _RAW.decode(payload)
-        columns = _buffers(payload, _COLUMNS(body))
+        columns = _buffers(payload, _COLUMNS(body), _OTHERS(body))
     except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
         columns = None
     # An array in an array would be read as one long array, and of a field that stands twice the first and not the last.
@@ -64,12 +66,14 @@ def decode_pressure_json(payload: bytes, unit: str) -> tuple[PressurePayload, Co
     return body, columns, []
 
 
-def _buffers(payload: bytes, raw_columns: tuple[Any, ...]) -> Columns | None:
+def _buffers(payload: bytes, raw_columns: tuple[Any, ...], others: tuple[Any, ...]) -> Columns | None:
     """Read the columns that are there; None if the message is nothing for this."""
     try:
         block = _PARSER.parse(payload)
     except _NOT_PLAIN:
         return None
+    if len(block) != len(_FIXED) + sum(raw is not UNSET for raw in raw_columns + others):
+        return None  # a field stands twice: simdjson would take the first and not check the others
     columns: Columns = {}
     for name, raw in zip(COLUMN_NAMES, raw_columns, strict=True):
         if raw is UNSET:

@@ -294,7 +294,7 @@ def pressure_block(records: Iterable[Resolved], unit: str) -> Block:
             if row.setdefault(column, value) != value and not math.isnan(value):
                 raise PayloadError(f"payload: {column} has two values at one time, {row[column]:g} and {value:g}")
     if len(trailers) > 1:
-        raise PayloadError(f"payload: two trailers in one pack: {', '.join(sorted(trailers))[:160]}")
+        raise PayloadError(f"payload: two trailers in one pack: {', '.join(map(repr, sorted(trailers)))[:160]}")
     times = sorted(rows)
     present = set().union(*rows.values())
     columns = {name: [rows[t].get(name) for t in times] for name in COLUMN_NAMES if name in present}

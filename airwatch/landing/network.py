@@ -23,6 +23,7 @@ log = logging.getLogger(__name__)
 _READ_BYTES = 1 << 18
 _MISC_EVERY_S = 1.0
 _SHORTEST_PAUSE_S, _LONGEST_PAUSE_S = 0.5, 30.0
+_LASTED_S = 10.0  # a connection lost sooner was none
 _PUBACK = 0x40
 
 
@@ -115,6 +116,7 @@ class NetworkLoop:
         self._take = take
         self._due: deque[tuple[int, bytes]] = deque()
         self._ending = threading.Event()
+        self._tried, self._pause_s = time.monotonic(), 0.0
         self._wake_out, self._wake_in = socket.socketpair()
         self._wake_out.setblocking(False)  # noqa: FBT003 the socket's own signature
         self._wake_in.setblocking(False)  # noqa: FBT003
@@ -215,18 +217,22 @@ class NetworkLoop:
                 self._client.acknowledge(packets)
 
     def _reconnect(self) -> bool:
-        """Connect again, however often it takes; False when it is time to end."""
-        pause_s = _SHORTEST_PAUSE_S
+        """Connect again, however often it takes; False when it is time to end.
+
+        The first try after a connection that has lasted comes at once, each further one after a longer pause: also a
+        broker that takes a connection only to drop it is not asked without end.
+        """
         if not self.reconnects:
             self._ending.wait()
-        while not self._ending.is_set():
+        if time.monotonic() - self._tried >= _LASTED_S:
+            self._pause_s = 0.0
+        while not self._ending.wait(self._pause_s):
+            self._tried = time.monotonic()
+            self._pause_s = min(max(2.0 * self._pause_s, _SHORTEST_PAUSE_S), _LONGEST_PAUSE_S)
             try:
                 self._client.reconnect()
             except OSError as err:
-                log.warning("the broker can't be reached (%s); trying again in %.1f s", err, pause_s)
-                if self._ending.wait(pause_s):
-                    return False
-                pause_s = min(2 * pause_s, _LONGEST_PAUSE_S)
+                log.warning("the broker can't be reached (%s); trying again in %.1f s", err, self._pause_s)
             else:
                 return True
         return False

@@ -122,8 +122,12 @@ class Subscriber:
         client.on_disconnect = self._on_disconnect
         client.on_subscribe = self._on_subscribe
         most = min(_GROUPS_AT_ONCE * self.group.messages, 65535)
-        connect(client, self.broker, is_persistent=True, receive_maximum=most)
         self._decoder = self.decoder or InlineDecoder(self.root)
+        try:
+            connect(client, self.broker, is_persistent=True, receive_maximum=most)
+        except BrokerError:
+            self._decoder.close()
+            raise
         self._decoding = queue.Queue(1)
         self._network = NetworkLoop(client, room=self._room, take=self._take)
         self._threads = [

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from functools import cache
 from hashlib import blake2b
 
+import numpy as np
 import polars as pl
 
 from airwatch.contract.batch import (
@@ -19,6 +20,9 @@ from airwatch.errors import StoreError
 from airwatch.store.database import Store
 from airwatch.store.files import FileProgress, note_progress
 
+MEMORY = "64MB"
+"""What a store needs that is only landed in."""
+
 KEY = ["unit_key", "t"]
 _VALUES = ["trailer", *COLUMN_NAMES]
 _STORED = pl.Schema(
@@ -30,6 +34,9 @@ _EVENTS = {
     "fault_codes": CODE_SCHEMA,
     "lamp_events": LAMP_SCHEMA,
 }
+_SPANS = pl.Schema(
+    {"message": pl.UInt32(), "n": pl.UInt32(), "t_first": TIME, "t_last": TIME, "is_rising": pl.Boolean()}
+)
 _COUNTS = ["n_new", "n_filled", "n_conflicting"]
 _LEDGER = ["batch", *LEDGER_SCHEMA, "t_first", "t_last", *_COUNTS]
 
@@ -82,10 +89,8 @@ class TelemetryWriter:
 
         Raises
         ------
-        duckdb.Error
-            The database could not write; the batch may be written again.
         StoreError
-            Two units have the same key.
+            The database could not write, and the batch may be written again; or two units have the same key.
         """
         batch = self._batch + 1
         keyed = decoded.ledger.with_columns(self._keys(decoded.ledger))
@@ -169,7 +174,7 @@ class TelemetryWriter:
 
     def _compare(self, samples: pl.DataFrame) -> _Sorted:
         """Tell new samples from repeated ones, one by one; only those with a repeat are folded together."""
-        samples = samples.sort(KEY, maintain_order=True)
+        samples = samples.sort([*KEY, "message"], maintain_order=True)  # equal keys in the order of arrival
         aged = samples.join(self._newest, on="unit_key", how="left", maintain_order="left")
         late = aged.filter((pl.col("t") <= pl.col("newest")).fill_null(value=False)).select(KEY).unique()
         stored = self._stored(late) if late.height else pl.DataFrame(schema=_STORED)
@@ -208,11 +213,25 @@ class TelemetryWriter:
 
 
 def _spans(samples: pl.DataFrame) -> pl.DataFrame:
-    """Give ``message, n, t_first, t_last, is_rising`` of each message that has samples, in order of arrival."""
-    t = pl.col("t")
-    return samples.group_by("message", maintain_order=True).agg(
-        n=pl.len(), t_first=t.min(), t_last=t.max(), is_rising=(t.diff().dt.total_microseconds() > 0).all()
-    )
+    """Give ``message, n, t_first, t_last, is_rising`` of each message that has samples, in order of arrival.
+
+    The samples of a message lie together, so a look at each border does what grouping would.
+    """
+    message, t_us = samples["message"].to_numpy(), samples["t"].to_physical().to_numpy()
+    if not message.size:
+        return pl.DataFrame(schema=_SPANS)
+    first = np.concatenate([[0], np.flatnonzero(message[1:] != message[:-1]) + 1])
+    falls = np.concatenate([[False], t_us[1:] <= t_us[:-1]])
+    falls[first] = False
+    return pl.DataFrame(
+        {
+            "message": message[first],
+            "n": np.diff(np.append(first, message.size)),
+            "t_first": np.minimum.reduceat(t_us, first),
+            "t_last": np.maximum.reduceat(t_us, first),
+            "is_rising": ~np.logical_or.reduceat(falls, first),
+        }
+    ).cast(_SPANS)
 
 
 def _fold(samples: pl.DataFrame, stored: pl.DataFrame) -> _Sorted:

@@ -106,7 +106,7 @@ def land(port: str, n: str, db: str) -> dict[str, float]:
             done.set()
 
     peak = PeakMemory()
-    with Store.open(Path(db), memory_limit=MEMORY) as store, peak:
+    with Store.open(Path(db), memory_limit=MEMORY, threads=1) as store, peak:
         subscriber = Timed(
             address(port), TelemetryWriter(store).write, client_id="land", on_commit=on_commit, decoder=ProcessDecoder()
         )

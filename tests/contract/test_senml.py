@@ -239,7 +239,7 @@ def test_times_are_to_the_millisecond_and_in_order() -> None:
         ([{"n": "primary_kpa", "vs": "high"}], "primary_kpa must be a number; got text or data"),
         ([{"n": "primary_kpa", "vb": True}], "primary_kpa must be a number; got a boolean"),
         ([{"n": "trailer", "v": 77}], "trailer must be a string value"),
-        ([{"n": "trailer", "vs": "A"}, {"n": "trailer", "vs": "B"}], "two trailers in one pack: A, B"),
+        ([{"n": "trailer", "vs": "A"}, {"n": "trailer", "vs": "B"}], "two trailers in one pack: 'A', 'B'"),
         (
             [{"n": "primary_kpa", "v": 1}, {"n": "primary_kpa", "v": 2}],
             "primary_kpa has two values at one time, 1 and 2",

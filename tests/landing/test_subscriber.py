@@ -3,6 +3,7 @@
 import json
 import socket
 import threading
+import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
@@ -302,3 +303,16 @@ def read_packet(stream: BinaryIO) -> bytes:
     """Read one MQTT packet of under 128 bytes and give what follows its header."""
     _, length = stream.read(2)
     return stream.read(length)
+
+
+def test_a_broker_that_drops_every_connection_is_not_asked_without_end(mosquitto: Mosquitto, tap: Tap) -> None:
+    writer = Writer()
+    writer.gate.set()
+    with subscribed(Subscriber(tap.address, writer.write)) as subscriber:
+        began = time.monotonic()
+        while time.monotonic() - began < 2.0:
+            tap.cut()
+            time.sleep(0.001)
+        assert len(tap.acknowledged) <= 5  # at once, then after 0.5, 1, 2 s
+        publish(mosquitto, numbered(1))
+        wait_until(lambda: subscriber.health.committed == 1, "it does not come back")
