@@ -93,7 +93,8 @@ class UnitGateway:
         for at in np.flatnonzero(runs[1:] & runs[:-1] & (np.diff(track.is_loaded.astype(int)) != 0)) + 1:
             kind = "cut_in" if track.is_loaded[at] else "cut_out"
             step = self._unit.gateway.step_kpa
-            supply = quantised(track.tanks_kpa[0, at - 1 : at], step)[0]
+            around_kpa = track.tanks_kpa[0, at - 1 : at + 1]  # it turned between the two, at the further one or beyond
+            supply = quantised(np.array([around_kpa.min() if kind == "cut_in" else around_kpa.max()]), step)[0]
             t = float(track.t_s[at])
             yield t, {"events": [{"t": self._clock.text(t), "kind": kind, "supply_kpa": _number(float(supply))}]}
 

@@ -21,6 +21,7 @@ CRITICAL_RATIO = (2.0 / (GAMMA + 1.0)) ** (GAMMA / (GAMMA - 1.0))  # 0.528: belo
 CHOKED = float(np.sqrt(GAMMA / R_AIR) * (2.0 / (GAMMA + 1.0)) ** ((GAMMA + 1.0) / (2.0 * (GAMMA - 1.0))))
 # The same flow as litres of tank gas a second, for an effective area of 1 mm2 and 1 K: multiply by area and sqrt(T).
 SUCTION_L_PER_S = CHOKED * R_AIR * 1e-6 * 1e3
+_CRITICAL_SHAPE = math.sqrt(CRITICAL_RATIO ** (2.0 / GAMMA) - CRITICAL_RATIO ** ((GAMMA + 1.0) / GAMMA))
 CV_PER_R = 1.0 / (GAMMA - 1.0)  # heat capacity at constant volume of one kPa L/K of air, J/K
 
 
@@ -37,25 +38,70 @@ def choked_mass_flow_kg_per_s(area_mm2: float, upstream_kpa: float, upstream_k: 
     return CHOKED * area_mm2 * 1e-6 * upstream_kpa * 1e3 / math.sqrt(upstream_k)
 
 
-def subsonic_factor(upstream_kpa: Floats, downstream_kpa: float = ATMOSPHERE_KPA) -> Floats:
+def subsonic_factor(upstream_kpa: Floats, downstream_kpa: Floats | float = ATMOSPHERE_KPA) -> Floats:
     """Flow through an orifice over what would flow were it choked: 1 while choked, falling to 0 at equal pressures.
 
     Parameters
     ----------
     upstream_kpa : array
         Absolute kPa, any shape.
-    downstream_kpa : float
-        Absolute kPa.
+    downstream_kpa : float or array that broadcasts with it
+        Absolute kPa; where it is the higher one the factor is 0.
 
     References
     ----------
     Isentropic nozzle: ``sqrt(2/(g-1) (r^(2/g) - r^((g+1)/g)))`` over its value at the critical ratio.
     """
-    ratio = np.clip(downstream_kpa / upstream_kpa, CRITICAL_RATIO, 1.0)
+    ratio = np.minimum(np.maximum(downstream_kpa / upstream_kpa, CRITICAL_RATIO), 1.0)
     shape: Floats = np.sqrt(np.maximum(ratio ** (2.0 / GAMMA) - ratio ** ((GAMMA + 1.0) / GAMMA), 0.0))
-    top = math.sqrt(CRITICAL_RATIO ** (2.0 / GAMMA) - CRITICAL_RATIO ** ((GAMMA + 1.0) / GAMMA))
-    factor: Floats = shape / top
+    factor: Floats = shape / _CRITICAL_SHAPE
     return factor
+
+
+def levelling(whole: Floats, rate: Floats) -> Floats:
+    """Give what passes between two tanks in a step, of which ``rate`` would were their pressures to stay.
+
+    The flow falls as the tanks level out, and no more passes than ``whole``, which levels them. Exact for short steps
+    at any law of flow, for steps of any length where the flow is proportional to what is left to pass.
+
+    Parameters
+    ----------
+    whole, rate : arrays of one shape
+        In one unit, not negative.
+    """
+    passed: Floats = whole * -np.expm1(-rate / np.maximum(whole, 1e-9))
+    return passed
+
+
+def emptied_kpa(gauge_kpa: float, area_mm2: float, volume_l: float, seconds: float, *, kelvin: float) -> float:
+    """Gauge pressure of a tank that has leaked to the atmosphere at one temperature for any length of time.
+
+    Parameters
+    ----------
+    gauge_kpa : float
+        At the start; below 0 counts as 0.
+    area_mm2, volume_l : float
+        Effective area of the hole and what it empties.
+    seconds, kelvin : float
+        How long, and how warm the gas is.
+
+    References
+    ----------
+    Isothermal decay, ``dp/dt = m R T / V``. Choked, absolute pressure falls exponentially. Below, with
+    ``w = sqrt((p/p_atm)^(2/7) - 1)``, the nozzle equation for g = 1.4 becomes ``7 (1 + w^2)^2 dw = -k dt``, so that
+    ``w + 2/3 w^3 + w^5/5`` falls at a constant rate.
+    """
+    log = math.log1p(max(gauge_kpa, 0.0) / ATMOSPHERE_KPA)  # of absolute pressure over the atmosphere
+    left = area_mm2 * SUCTION_L_PER_S * math.sqrt(kelvin) / volume_l * max(seconds, 0.0)  # fall of it while choked
+    choked = min(max(log + math.log(CRITICAL_RATIO), 0.0), left)
+    log, left = log - choked, left - choked
+    w = math.sqrt(math.expm1(log * 2.0 / 7.0))
+    goal = w + w**3 * 2.0 / 3.0 + w**5 / 5.0 - left / (7.0 * _CRITICAL_SHAPE)
+    if goal <= 0.0:
+        return 0.0
+    for _ in range(8):  # Newton from above on a convex curve; w is at most 0.45, or nothing is left to pass
+        w -= (w + w**3 * 2.0 / 3.0 + w**5 / 5.0 - goal) / (1.0 + w**2) ** 2
+    return ATMOSPHERE_KPA * (math.pow(1.0 + w**2, 3.5) - 1.0)
 
 
 def leak_area_mm2(kpa_per_min: float, volume_l: float, *, at_kpa: float, kelvin: float = 293.15) -> float:

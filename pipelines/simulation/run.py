@@ -9,9 +9,10 @@ import numpy.typing as npt
 from pipelines.simulation import duty as plans
 from pipelines.simulation.duty import Row
 from pipelines.simulation.faults import faulty_trailer, faulty_vehicle
-from pipelines.simulation.physics import ATMOSPHERE_KPA, KELVIN, SUCTION_L_PER_S, Floats
+from pipelines.simulation.parameters import PRIMARY, SECONDARY, TRAILER, Controls, Flags, Parameters
+from pipelines.simulation.physics import ATMOSPHERE_KPA, KELVIN, Floats, emptied_kpa
 from pipelines.simulation.scenario import Scenario, Unit
-from pipelines.simulation.system import PRIMARY, SECONDARY, TRAILER, AirSystems, Controls, Flags, Parameters
+from pipelines.simulation.system import AirSystems
 from pipelines.simulation.vehicle import Trailer, Vehicle
 from pipelines.simulation.weather import DAY_S, Weather
 
@@ -154,8 +155,8 @@ class FleetRun:
         parked = self._uncoupled.pop(trailer.name, None)
         if parked is None:
             return START_KPA[TRAILER]
-        emptied = trailer.leak_mm2 * (KELVIN + 5.0) ** 0.5 * SUCTION_L_PER_S * max(at_s - parked.since_s, 0.0)
-        return max(float((parked.gauge_kpa + ATMOSPHERE_KPA) * np.exp(-emptied / trailer.tank_l)) - ATMOSPHERE_KPA, 0.0)
+        stood_s = at_s - parked.since_s
+        return emptied_kpa(parked.gauge_kpa, trailer.leak_mm2, trailer.tank_l, stood_s, kelvin=KELVIN + 5.0)
 
     def _plans(
         self, rigs: list[tuple[Vehicle, Trailer | None]], day: int, start: Floats, end: Floats

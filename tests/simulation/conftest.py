@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from pipelines.simulation import Chambers, Message, SimulatedFleet, Trailer, Vehicle, simulate_fleet
+from pipelines.simulation.parameters import PRIMARY, SUPPLY, Controls, Parameters
 from pipelines.simulation.physics import ATMOSPHERE_KPA, Floats
-from pipelines.simulation.system import AirSystems, Controls, Parameters
+from pipelines.simulation.system import AirSystems
 
 TIGHT = {
     "leak_supply_mm2": 0.0,
@@ -50,6 +51,7 @@ def _controls(
     fed: bool = False,
     ambient_c: float = 20.0,
     accessory_l_per_min: float = 0.0,
+    drain_mm2: float = 0.0,
 ) -> Controls:
     def one(value: float) -> Floats:
         return np.array([float(value)])
@@ -61,9 +63,27 @@ def _controls(
         is_parked=np.array([parked]),
         is_trailer_fed=np.array([fed]),
         accessory_l_per_min=one(accessory_l_per_min),
-        drain_mm2=one(0.0),
+        drain_mm2=one(drain_mm2),
         ambient_c=one(ambient_c),
     )
+
+
+def _lone_tank(volume_l: float, gauge_kpa: float, *, area_mm2: float = 0.0, gas_settle_s: float = 40.0) -> AirSystems:
+    """Give a system whose secondary tank has a hole and nothing else to do; its wall is held at 20 C."""
+    vehicle = _tractor(
+        **TIGHT
+        | {
+            "secondary_l": volume_l,
+            "leak_secondary_mm2": area_mm2,
+            "gas_settle_s": gas_settle_s,
+            "wall_settle_s": 1e-6,
+            "service_warm_k": 0.0,
+        }
+    )
+    air = _system(vehicle, gauge_kpa)
+    air.pressure_kpa[[SUPPLY, PRIMARY]] = ATMOSPHERE_KPA
+    air.amount[[SUPPLY, PRIMARY]] = (ATMOSPHERE_KPA * air.parameters.volume_l / air.wall_k)[[SUPPLY, PRIMARY]]
+    return air
 
 
 class Rigs:
@@ -73,6 +93,7 @@ class Rigs:
     tractor = staticmethod(_tractor)
     system = staticmethod(_system)
     controls = staticmethod(_controls)
+    lone_tank = staticmethod(_lone_tank)
 
 
 @pytest.fixture(scope="session")

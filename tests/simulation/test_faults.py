@@ -8,8 +8,9 @@ import pytest
 
 from pipelines.simulation import FAULT_KINDS, Fault, Trailer
 from pipelines.simulation.faults import SIZES, faulty_trailer, faulty_vehicle
+from pipelines.simulation.parameters import PRIMARY, SECONDARY, SUPPLY, TRAILER, Parameters
 from pipelines.simulation.physics import ATMOSPHERE_KPA
-from pipelines.simulation.system import PRIMARY, SECONDARY, SUPPLY, TRAILER, AirSystems, Parameters
+from pipelines.simulation.system import AirSystems
 
 TANKS_THAT_FALL = {
     "leak_supply": [SUPPLY],

@@ -170,3 +170,16 @@ def test_a_trailer_that_the_scenario_lacks_is_named(rigs: Any) -> None:
     unit = Unit(rigs.tractor(), Duty(), Gateway(), Climate(), ("W-9",))
     with pytest.raises(ValueError, match=r"unit 'V-1' couples trailers that the scenario lacks: \['W-9'\]"):
         Scenario(datetime(2031, 3, 3, tzinfo=UTC), 1, 1, (unit,))
+
+
+def test_governor_events_give_the_pressure_at_which_it_turned(rigs: Any) -> None:
+    # 895 and 760 kPa; half a sensor step of rounding, and what the tank does in the rest of a sample of 2 s.
+    sent = one_unit(rigs, duplicate_share=0.0, sends_governor=True, step_kpa=4.0)
+    events = [event for _, body in of(sent, "/governor") for event in body["events"]]
+    outs = [event["supply_kpa"] for event in events if event["kind"] == "cut_out"]
+    ins = [event["supply_kpa"] for event in events if event["kind"] == "cut_in"]
+    assert len(outs) > 5
+    assert max(outs) <= 896
+    assert np.median(outs) >= 892
+    assert len(ins) > 3
+    assert max(ins) <= 764

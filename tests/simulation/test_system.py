@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from pipelines.simulation import Trailer
-from pipelines.simulation.physics import ATMOSPHERE_KPA, KELVIN, PSI_KPA, leak_area_mm2
-from pipelines.simulation.system import PRIMARY, SECONDARY, SUPPLY, TRAILER
+from pipelines.simulation.parameters import PRIMARY, SECONDARY, SUPPLY, TRAILER
+from pipelines.simulation.physics import ATMOSPHERE_KPA, KELVIN, PSI_KPA, R_AIR, leak_area_mm2
+from tests.simulation.reference.nozzle import nozzle_kg_per_s
 
 
 @pytest.mark.parametrize(("hole_mm", "psi_per_min"), [(0.25, 0.79), (0.5, 3.2), (1.0, 12.6)])
@@ -44,10 +45,12 @@ def test_step_length_does_not_change_a_hold(rigs: Any) -> None:
     ends = []
     for dt_s in (1.0, 10.0):
         air = rigs.system(rigs.tractor(leak_primary_mm2=0.05), 800.0, trailer=Trailer("W-1", "test"))
+        for _ in range(60):
+            air.step(rigs.controls(1.0, fed=True))  # the trailer's spring brakes take their air
         for _ in range(int(3600.0 / dt_s)):
             air.step(rigs.controls(dt_s, fed=True))
         ends.append(air.gauge_kpa[:, 0])
-    assert ends[0] == pytest.approx(ends[1], abs=1.0)
+    assert ends[0] == pytest.approx(ends[1], abs=0.6)
 
 
 @pytest.mark.parametrize(("ambient_c", "psi"), [(-10.0, 106.0), (40.0, 129.0)])
@@ -115,16 +118,22 @@ def test_build_up_times_are_those_of_the_trade(rigs: Any) -> None:
     assert weak == pytest.approx(3.15 * _build_up_s(rigs, 2000.0), rel=0.1)
 
 
-def test_governor_loads_at_cut_in_and_unloads_at_cut_out(rigs: Any) -> None:
-    air = rigs.system(rigs.tractor(cut_out_kpa=900.0, cut_in_kpa=770.0, leak_supply_mm2=1.0), 800.0)
-    turns = []
-    for _ in range(2000):
-        was = bool(air.is_loaded[0])
-        air.step(rigs.controls(0.5, rpm=1200.0))
-        if bool(air.is_loaded[0]) != was:
-            turns.append((was, float(air.gauge_kpa[SUPPLY, 0])))
+@pytest.mark.parametrize("dt_s", [0.5, 2.0])
+def test_governor_loads_at_cut_in_and_unloads_at_cut_out(rigs: Any, dt_s: float) -> None:
+    # It turns within a step, so the pressures around the turn are near its point and not 1 kPa beyond it.
+    air = rigs.system(rigs.tractor(cut_out_kpa=900.0, cut_in_kpa=770.0, leak_primary_mm2=0.1), 800.0)
+    seen_kpa, loaded = [], []
+    for _ in range(int(1500.0 / dt_s)):
+        air.step(rigs.controls(dt_s, rpm=1200.0))
+        seen_kpa.append(float(air.gauge_kpa[SUPPLY, 0]))
+        loaded.append(bool(air.is_loaded[0]))
+    turns = np.flatnonzero(np.diff(np.array(loaded).astype(int)))
     assert len(turns) > 4
-    assert all(kpa == pytest.approx(900.0 if was else 770.0, abs=6.0) for was, kpa in turns)
+    assert max(seen_kpa) <= 900.0 + 0.9
+    assert min(seen_kpa) >= 770.0 - 0.9
+    for at in turns:
+        around = seen_kpa[at : at + 2]
+        assert (max(around) if loaded[at] else min(around)) == pytest.approx(900.0 if loaded[at] else 770.0, abs=4.0)
 
 
 def test_fast_fill_sags_after_cut_out(rigs: Any) -> None:
@@ -170,6 +179,32 @@ def test_check_valves_keep_the_service_tanks_when_the_supply_is_lost(rigs: Any) 
     assert tight.gauge_kpa[[PRIMARY, SECONDARY], 0] == pytest.approx([800.0, 800.0], abs=2.0)
     assert passing.gauge_kpa[PRIMARY, 0] < 150.0
     assert passing.gauge_kpa[SECONDARY, 0] == pytest.approx(800.0, abs=2.0)
+
+
+def test_a_worn_check_valve_lets_air_back_with_its_time_constant(rigs: Any) -> None:
+    # Without heat the difference of pressures falls exponentially, whatever the step.
+    for dt_s in (1.0, 10.0):
+        air = rigs.system(rigs.tractor(**rigs.tight, gas_settle_s=1e12, back_primary_s=120.0), 800.0)
+        for of_supply in (air.pressure_kpa, air.amount):
+            of_supply[SUPPLY] *= 0.5
+        start = air.pressure_kpa[PRIMARY, 0] - air.pressure_kpa[SUPPLY, 0]
+        for _ in range(int(240.0 / dt_s)):
+            air.step(rigs.controls(dt_s))
+        left = air.pressure_kpa[PRIMARY, 0] - air.pressure_kpa[SUPPLY, 0]
+        assert left == pytest.approx(start * np.exp(-2.0), rel=1e-6)
+
+
+def test_a_leak_of_the_applied_brakes_flows_from_brake_pressure(rigs: Any) -> None:
+    # At 40 kPa (6 psi) of brake pressure the hole is not choked; isentropic nozzle equation from that pressure.
+    air = rigs.system(rigs.tractor(**rigs.tight | {"leak_applied_mm2": 0.2}), 800.0)
+    act = rigs.controls(1.0, application_kpa=40.0)
+    for _ in range(240):
+        air.step(act)
+    before, kelvin = air.amount[:TRAILER].sum(), 20.0 + KELVIN
+    air.step(act)
+    kg_per_s = (before - air.amount[:TRAILER].sum()) / R_AIR
+    expected = nozzle_kg_per_s(0.2e-6, (40.0 + ATMOSPHERE_KPA) * 1e3, kelvin, ATMOSPHERE_KPA * 1e3)
+    assert kg_per_s == pytest.approx(expected, rel=0.01)
 
 
 def test_trailer_valve_shuts_and_keeps_what_the_tractor_has(rigs: Any) -> None:
