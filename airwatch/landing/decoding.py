@@ -52,7 +52,7 @@ class InlineDecoder:
 
 def decode_packets(about: list[tuple[int, int, bool]], parts: list[memoryview], root: str) -> DecodedBatch:
     """Decode what `ProcessDecoder` sent: the parts are packets, and about each it says the other fields."""
-    return _decode([Packets(bytes(wire), *others) for wire, others in zip(parts, about, strict=True)], root)
+    return _decode([Packets(wire, *others) for wire, others in zip(parts, about, strict=True)], root)
 
 
 def _decode(group: Sequence[Packets], root: str) -> DecodedBatch:

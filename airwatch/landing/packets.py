@@ -30,7 +30,7 @@ class MalformedPublishError(ValueError):
 class Packets:
     """Whole PUBLISH packets, one after the other; ``received_us`` is their arrival, microseconds since the epoch."""
 
-    wire: bytes
+    wire: bytes | memoryview
     n: int
     received_us: int
     is_v5: bool
@@ -42,15 +42,15 @@ class Packets:
             is_numbered = wire[at] & _QOS_BITS
             start, stop = span(wire, at, end) or (end, end)
             topic_end = start + 2 + (wire[start] << 8 | wire[start + 1])
-            topic = wire[start + 2 : topic_end].decode("utf-8", "replace")  # a bad one is set aside with what it says
+            topic = str(wire[start + 2 : topic_end], "utf-8", "replace")  # a bad one is set aside with what it says
             body = topic_end + (2 if is_numbered else 0)
             content_type = None
             if self.is_v5:
                 properties = body
                 length, body = _number(wire, body, stop) or (0, stop)
                 body += length
-                content_type = _content_type(wire[properties:body])
-            yield RawMessage(topic, wire[body:stop], self.received_us, content_type)
+                content_type = _content_type(bytes(wire[properties:body]))
+            yield RawMessage(topic, bytes(wire[body:stop]), self.received_us, content_type)
             at = stop
 
     def single(self) -> list["Packets"]:
@@ -119,7 +119,7 @@ def is_whole(buffer: bytes, at: int) -> bool:
     return bounds[1] <= end if bounds else end - at > _LONGEST_LENGTH
 
 
-def span(buffer: bytes, at: int, end: int) -> tuple[int, int] | None:
+def span(buffer: bytes | memoryview, at: int, end: int) -> tuple[int, int] | None:
     """Give where a packet's contents begin and end; None if its length is not all there, or longer than allowed."""
     at += 1
     if at < end and buffer[at] < 0x80:  # noqa: PLR2004 the top bit says that more follows
@@ -128,7 +128,7 @@ def span(buffer: bytes, at: int, end: int) -> tuple[int, int] | None:
     return (found[1], found[1] + found[0]) if found else None
 
 
-def _number(buffer: bytes, at: int, end: int) -> tuple[int, int] | None:
+def _number(buffer: bytes | memoryview, at: int, end: int) -> tuple[int, int] | None:
     """Read a number of variable length; give it and where it ends."""
     value = shift = 0
     for place in range(at, min(at + _LONGEST_LENGTH, end)):

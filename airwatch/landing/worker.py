@@ -19,6 +19,7 @@ import polars as pl
 import pyarrow as pa
 
 from airwatch.contract.batch import DecodedBatch
+from airwatch.landing.child import begin
 
 Decode = Callable[[Any, list[memoryview], str], DecodedBatch]
 """Gets what was sent (what is to be known about the parts, and the parts) and the topic root."""
@@ -44,7 +45,8 @@ class Worker:
 
     def __init__(self, decode: Decode, root: str) -> None:
         self._line, far = socket.socketpair()
-        self._process = get_context("spawn").Process(target=_work, args=(far, decode, root), daemon=True)
+        named = (far, decode.__module__, decode.__qualname__, root)
+        self._process = get_context("spawn").Process(target=begin, args=named, daemon=True)
         self._process.start()
         far.close()
 
@@ -79,7 +81,7 @@ class Worker:
         self._process.join()
 
 
-def _work(line: socket.socket, decode: Decode, root: str) -> None:
+def work(line: socket.socket, decode: Decode, root: str) -> None:
     """Answer until the line is closed."""
     gc.freeze()
     gc.set_threshold(_OBJECTS_BETWEEN_COLLECTIONS)

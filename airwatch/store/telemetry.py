@@ -20,7 +20,7 @@ from airwatch.errors import StoreError
 from airwatch.store.database import Store
 from airwatch.store.files import FileProgress, note_progress
 
-MEMORY = "64MB"
+MEMORY = "48MB"
 """What a store needs that is only landed in."""
 
 KEY = ["unit_key", "t"]

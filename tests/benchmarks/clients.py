@@ -1,4 +1,4 @@
-"""Publisher, counting client and landing client of ``landing_rate.py``; each runs as a process of its own."""
+"""Publisher, counting client and landing client of ``landing_rate.py``; each is a process of its own."""
 
 import json
 import os
@@ -154,5 +154,7 @@ def pss_mib(pid: int | None) -> float:
 
 ROLES: dict[str, Callable[..., Any]] = {"subscribe": subscribe, "publish": publish, "count": count, "land": land}
 
-if __name__ == "__main__":
+
+def main() -> None:
+    """Play the role that the first argument names, with the others; print what was measured."""
     click.echo(json.dumps(ROLES[sys.argv[1]](*sys.argv[2:])))

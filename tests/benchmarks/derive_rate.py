@@ -12,8 +12,9 @@ from airwatch.store.database import Store
 from pipelines.derive import derive_new
 
 
-def main(db: Path) -> None:
-    """Derive and print what it took."""
+def main() -> None:
+    """Derive the store that the first argument names and print what it took."""
+    db = Path(sys.argv[1])
     with Store.open(db) as store:
         began = time.perf_counter()
         done = derive_new(store)
@@ -21,7 +22,3 @@ def main(db: Path) -> None:
     peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     found = {"seconds": seconds, "samples": done.n_samples, "readings": done.n_readings, "peak_mb": peak_mb}
     click.echo(json.dumps(found))
-
-
-if __name__ == "__main__":
-    main(Path(sys.argv[1]))

@@ -7,6 +7,7 @@ last commit.
 """
 
 import json
+import os
 import shutil
 import statistics
 import subprocess
@@ -17,8 +18,8 @@ from typing import Any
 
 import click
 
-HERE = Path(__file__).parent
-sys.path.insert(0, str(HERE.parents[1]))
+ROOT = Path(__file__).parents[2]
+sys.path.insert(0, str(ROOT))
 
 from airwatch.contract.recordings import recording_line  # noqa: E402 after the path is set
 from tests.benchmarks.recordings import N_COLUMNS, SAMPLES_A_MESSAGE, blocks, in_json  # noqa: E402
@@ -42,7 +43,7 @@ def main(n: int, rounds: int, keep: Path | None) -> None:
         size = recording.stat().st_size / n
         click.echo(f"{n} messages of {SAMPLES_A_MESSAGE} samples x {N_COLUMNS} columns, {size:.0f} bytes each")
         ratios = [one_round(program, folder / str(k), recording, n, db) for k in range(rounds)]
-        derived = child("derive_rate.py", db)
+        derived = child("derive_rate", db)
         rate = derived["samples"] / derived["seconds"]
         click.echo(
             f"    derive: {derived['seconds']:6.2f} s, {rate:10,.0f} samples/s, {derived['readings']} readings,"
@@ -61,12 +62,12 @@ def one_round(program: str, folder: Path, recording: Path, n: int, db: Path) -> 
     broker.start(autosave_interval="1800")
     try:
         for client_id in ("count", "land"):
-            child("clients.py", "subscribe", client_id, broker.port)
-        child("clients.py", "publish", recording, broker.port)
+            child("clients", "subscribe", client_id, broker.port)
+        child("clients", "publish", recording, broker.port)
         for file in db.parent.glob(f"{db.name}*"):
             file.unlink()
-        counted = child("clients.py", "count", broker.port, n)
-        landed = child("clients.py", "land", broker.port, n, db)
+        counted = child("clients", "count", broker.port, n)
+        landed = child("clients", "land", broker.port, n, db)
     finally:
         broker.close()
     for what, measured in (("count only", counted), ("land", landed)):
@@ -75,15 +76,21 @@ def one_round(program: str, folder: Path, recording: Path, n: int, db: Path) -> 
         click.echo(f"{what:>10}: {measured['seconds']:6.2f} s, {of_samples}, {rate:8,.0f} messages/s")
     ratio = float(counted["seconds"] / landed["seconds"])
     click.echo(
-        f"            landing / counting {ratio:.2f}, peak memory of landing, both processes {landed['peak_mib']:.0f} MiB"
+        f"            landing / counting {ratio:.2f}, peak memory of both landing processes {landed['peak_mib']:.0f} MiB"
     )
     return ratio
 
 
-def child(script: str, *arguments: object) -> Any:
-    """Run a script in a process of its own and give what it measured."""
-    command = [sys.executable, str(HERE / script), *map(str, arguments)]
-    return json.loads(subprocess.run(command, check=True, stdout=subprocess.PIPE).stdout)
+def child(module: str, *arguments: object) -> Any:
+    """Run a module's ``main`` in a process of its own and give what it measured.
+
+    Not as a script: a process that it starts in turn would import the script again, which the program's own command
+    spares it.
+    """
+    code = f"from tests.benchmarks import {module}; {module}.main()"
+    command = [sys.executable, "-c", code, *map(str, arguments)]
+    done = subprocess.run(command, check=True, stdout=subprocess.PIPE, env={**os.environ, "PYTHONPATH": str(ROOT)})
+    return json.loads(done.stdout)
 
 
 if __name__ == "__main__":
