@@ -75,9 +75,8 @@ def one_round(program: str, folder: Path, recording: Path, n: int, db: Path) -> 
         of_samples = f"{rate * SAMPLES_A_MESSAGE:10,.0f} samples/s"
         click.echo(f"{what:>10}: {measured['seconds']:6.2f} s, {of_samples}, {rate:8,.0f} messages/s")
     ratio = float(counted["seconds"] / landed["seconds"])
-    click.echo(
-        f"            landing / counting {ratio:.2f}, peak memory of both landing processes {landed['peak_mib']:.0f} MiB"
-    )
+    memory = f"peak memory of both landing processes {landed['peak_mib']:.0f} MiB"
+    click.echo(f"            landing / counting {ratio:.2f}, {memory}")
     return ratio
 
 
