@@ -31,7 +31,7 @@ def subscribe(db: Path, units: Path | None, **session: Any) -> None:
     ending = threading.Event()
     for name in (signal.SIGTERM, signal.SIGINT):
         signal.signal(name, lambda *_: ending.set())
-    with Store.open(db, memory_limit=MEMORY) as store:
+    with Store.open(db, memory_limit=MEMORY, threads=1) as store:  # the cores are for what decodes
         take_units(store, units)
         subscriber = make_subscriber(store, **session)
         subscriber.start()
