@@ -1,7 +1,8 @@
 """Make the demo recording: an invented fleet over fourteen days, simulated.
 
 Run from the repository's root: ``python replay_data/make_demo_fleet.py [-o FOLDER]``. Writes
-``demo_fleet.ndjson.zst``, ``units.csv`` and ``labels.csv``; the same command gives the same bytes.
+``demo_fleet.ndjson.zst``, ``units.csv`` and ``labels.csv``; one version of the simulator
+gives the same bytes each time.
 """
 
 import argparse
