@@ -9,7 +9,7 @@ import polars as pl
 from msgspec import Struct
 
 from airwatch.contract.batch import CODE_SCHEMA, REPORT_SCHEMA
-from airwatch.derive.frames import MEASURED, UNIT, require, seconds
+from airwatch.derive.frames import UNIT, as_measured, require, seconds
 from airwatch.derive.tuning import Abs, shipped_tuning
 
 
@@ -89,20 +89,22 @@ def abs_fault_readings(reports: pl.DataFrame, codes: pl.DataFrame, tuning: Abs |
         .with_columns(value=pl.col("texts").list.len().cast(pl.Float64))
     )
     state = pl.when("is_over").then(pl.lit("cleared")).otherwise(pl.lit("active when last reported"))
-    return episodes.select(
-        *UNIT,
-        trailer=pl.lit(None, pl.String),
-        circuit=pl.lit(None, pl.String),
-        check=pl.lit("abs_fault"),
-        start="start",
-        end="end",
-        value="value",
-        lower="value",
-        upper="value",
-        measure=pl.lit("count"),
-        note=pl.format("{}: {}", state, pl.col("texts").list.join("; ")),
-        run_start=pl.lit(None, pl.Datetime("us")),
-    ).cast(MEASURED)
+    return as_measured(
+        episodes.select(
+            *UNIT,
+            trailer=pl.lit(None, pl.String),
+            circuit=pl.lit(None, pl.String),
+            check=pl.lit("abs_fault"),
+            start="start",
+            end="end",
+            value="value",
+            lower="value",
+            upper="value",
+            measure=pl.lit("count"),
+            note=pl.format("{}: {}", state, pl.col("texts").list.join("; ")),
+            run_start=pl.lit(None, pl.Datetime("us")),
+        )
+    )
 
 
 def _named(table: AbsCodes) -> pl.Expr:

@@ -2,7 +2,7 @@
 
 import polars as pl
 
-from airwatch.derive.frames import FACTS, MEASURED, RUN_SAMPLES, UNIT, require, seconds
+from airwatch.derive.frames import FACTS, RUN_SAMPLES, UNIT, as_measured, require, seconds
 from airwatch.derive.sensor import step_kpa
 from airwatch.derive.tuning import BuildUp, shipped_tuning
 from airwatch.limits.units_of_measure import KPA_PER_PSI
@@ -87,8 +87,7 @@ def build_up_readings(
             ),
             run_start="run_start",
         )
-        .select(MEASURED.keys())
-        .cast(MEASURED)
+        .pipe(as_measured)
     )
 
 

@@ -2,7 +2,7 @@
 
 import polars as pl
 
-from airwatch.derive.frames import MEASURED, RUN_SAMPLES, UNIT, require, seconds
+from airwatch.derive.frames import RUN_SAMPLES, UNIT, as_measured, require, seconds
 from airwatch.derive.tuning import Duty, shipped_tuning
 from airwatch.derive.turns import TURNS
 
@@ -90,8 +90,7 @@ def duty_readings(
             ),
             run_start="run_start",
         )
-        .select(MEASURED.keys())
-        .cast(MEASURED)
+        .pipe(as_measured)
     )
 
 

@@ -49,6 +49,10 @@ def unit_facts(keys: pl.DataFrame, units: pl.DataFrame, defaults: DefaultsTable 
             governed_rpm=pl.coalesce("governed_rpm", "default_rpm"),
             is_speed_assumed="is_speed_assumed",
             reservoir_ratio=pl.when(pl.col("required_l") > 0).then(volume / pl.col("required_l")),
+            supply_l=pl.col("supply_l").cast(pl.Float64),
+            primary_l=pl.col("primary_l").cast(pl.Float64),
+            secondary_l=pl.col("secondary_l").cast(pl.Float64),
+            cut_out_kpa=pl.col("cut_out_kpa").cast(pl.Float64),
             is_towing=pl.coalesce("trailer_towing", pl.col("kind") == "tractor"),
         )
         .select(FACTS.keys())

@@ -22,24 +22,36 @@ MEASURED = pl.Schema(
         "lower": pl.Float64(),
         "upper": pl.Float64(),
         "measure": pl.String(),
+        "test": pl.String(),
+        "part": pl.String(),
+        "state": pl.String(),
         "note": pl.String(),
         "run_start": TIME,
     }
 )
-"""One row a measured thing, before it is judged. ``trailer`` is "" for bobtail, null where not known."""
+"""One row a measured thing, before it is judged.
 
+``trailer`` is "" for bobtail, null where not known. ``test`` names which of several tests of a check it is; ``part``
+the component (a wheel end, say); ``state`` what a fault is now: active, intermittent or cleared. The three are null
+where they say nothing.
+"""
+
+_BEHIND = ("test", "part", "state", "note", "run_start")
 READINGS = pl.Schema(
     {
-        **{name: dtype for name, dtype in MEASURED.items() if name not in ("note", "run_start")},
+        **{name: dtype for name, dtype in MEASURED.items() if name not in _BEHIND},
         "limit_low": pl.Float64(),
         "limit_high": pl.Float64(),
         "rule": pl.String(),
         "verdict": pl.String(),
         "note": pl.String(),
+        "test": pl.String(),
+        "part": pl.String(),
+        "state": pl.String(),
         "run_start": TIME,
     }
 )
-"""One row a reading: the contract's columns, with the fleet in front and the run it belongs to behind."""
+"""One row a reading: the contract's columns, with the fleet in front and what else is known behind."""
 
 FACTS = pl.Schema(
     {
@@ -51,10 +63,17 @@ FACTS = pl.Schema(
         "governed_rpm": pl.Float64(),
         "is_speed_assumed": pl.Boolean(),
         "reservoir_ratio": pl.Float64(),
+        "supply_l": pl.Float64(),
+        "primary_l": pl.Float64(),
+        "secondary_l": pl.Float64(),
+        "cut_out_kpa": pl.Float64(),
         "is_towing": pl.Boolean(),
     }
 )
-"""What is known or assumed of each unit; ``reservoir_ratio`` is actual / required volume, null where not known."""
+"""What is known or assumed of each unit; null where it is neither.
+
+``reservoir_ratio`` is actual / required volume; ``cut_out_kpa`` the governor's rated cut-out in the registry.
+"""
 
 RUN_SAMPLES = pl.Schema(
     {
@@ -67,6 +86,12 @@ RUN_SAMPLES = pl.Schema(
     }
 )
 """What `phases` and `runs` add to samples, and the derivations of one check rely on."""
+
+
+def as_measured(frame: pl.DataFrame) -> pl.DataFrame:
+    """Bring measured things into the columns of `MEASURED`; of these, what the frame lacks is null."""
+    lacking = [pl.lit(None, dtype).alias(name) for name, dtype in MEASURED.items() if name not in frame.columns]
+    return frame.with_columns(lacking).select(MEASURED.keys()).cast(MEASURED)
 
 
 def require(frame: pl.DataFrame, schema: pl.Schema, what: str) -> None:

@@ -3,7 +3,7 @@
 import polars as pl
 
 from airwatch.contract.batch import GOVERNOR_SCHEMA
-from airwatch.derive.frames import MEASURED, UNIT, require
+from airwatch.derive.frames import UNIT, as_measured, require
 from airwatch.derive.turns import TURNS
 
 
@@ -63,6 +63,5 @@ def governor_readings(turns: pl.DataFrame, runs: pl.DataFrame, events: pl.DataFr
             note=pl.col("note"),
             run_start=pl.col("run_start"),
         )
-        .select(MEASURED.keys())
-        .cast(MEASURED)
+        .pipe(as_measured)
     )

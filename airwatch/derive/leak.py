@@ -4,7 +4,7 @@ import math
 
 import polars as pl
 
-from airwatch.derive.frames import MEASURED, RUN_SAMPLES, TANKS, UNIT, require, seconds
+from airwatch.derive.frames import RUN_SAMPLES, TANKS, UNIT, as_measured, require, seconds
 from airwatch.derive.sensor import step_kpa
 from airwatch.derive.tuning import Leak, shipped_tuning
 from airwatch.limits.judge import REFERENCE_KPA
@@ -76,8 +76,7 @@ def leak_static_readings(samples: pl.DataFrame, runs: pl.DataFrame, tuning: Leak
             ),
             run_start="run_start",
         )
-        .select(MEASURED.keys())
-        .cast(MEASURED)
+        .pipe(as_measured)
     )
 
 

@@ -50,6 +50,10 @@ def facts(unit: str = "K-1", **known: object) -> pl.DataFrame:
         "governed_rpm": 2000.0,
         "is_speed_assumed": False,
         "reservoir_ratio": 1.0,
+        "supply_l": 30.0,
+        "primary_l": 45.0,
+        "secondary_l": 45.0,
+        "cut_out_kpa": 895.0,
         "is_towing": True,
     }
     return pl.DataFrame([{**row, **known}], schema=FACTS)

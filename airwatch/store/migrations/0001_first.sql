@@ -121,6 +121,9 @@ CREATE TABLE air.readings (
     rule VARCHAR,
     verdict VARCHAR NOT NULL,
     note VARCHAR,
+    test VARCHAR,               -- which test of the check, where there are several
+    part VARCHAR,               -- a wheel end, say
+    state VARCHAR,              -- of a fault: active, intermittent or cleared
     run_start TIMESTAMP         -- the run it belongs to, null where it belongs to none
 );
 
