@@ -20,6 +20,7 @@ WINDOWS = pl.Schema(
     }
 )
 _SAMPLE_COLUMNS = ", ".join(f"s.{name}" for name in SAMPLE_SCHEMA if name not in ("fleet", "unit"))
+_MOST_MS = 1 << 44  # five centuries: no window is longer
 _INSIDE = "(w.w_start IS NULL OR {t} >= w.w_start) AND (w.w_end IS NULL OR {t} < w.w_end)"
 
 
@@ -106,13 +107,8 @@ def read_window(store: Store, chosen: pl.DataFrame) -> dict[str, pl.DataFrame]:
     dict of DataFrame
         ``samples`` sorted by ``fleet, unit, t``; ``governor_events, fault_reports, fault_codes`` sorted by time.
     """
-    keys = [unit_key(fleet, unit) for fleet, unit in chosen.select("fleet", "unit").iter_rows()]
-    w = chosen.with_columns(pl.Series("unit_key", keys, dtype=pl.Int64))
-    samples = store.frame(
-        f"SELECT w.fleet, w.unit, {_SAMPLE_COLUMNS} FROM air.samples AS s JOIN w ON s.unit_key = w.unit_key"
-        f" WHERE {_INSIDE.format(t='s.t')}",
-        w=w,
-    )
+    samples = _samples(store, chosen)
+    w = chosen
     governor = store.frame(
         "SELECT e.* FROM air.governor_events AS e JOIN w ON e.fleet = w.fleet AND e.unit = w.unit"
         f" WHERE {_INSIDE.format(t='e.t')} ORDER BY e.t",
@@ -121,11 +117,31 @@ def read_window(store: Store, chosen: pl.DataFrame) -> dict[str, pl.DataFrame]:
     reports = store.frame("SELECT e.* FROM air.fault_reports AS e SEMI JOIN w USING (fleet, unit) ORDER BY e.t", w=w)
     codes = store.frame("SELECT e.* FROM air.fault_codes AS e SEMI JOIN w USING (fleet, unit) ORDER BY e.t", w=w)
     return {
-        "samples": samples.cast(SAMPLE_SCHEMA).sort("fleet", "unit", "t"),
+        "samples": samples,
         "governor_events": governor.cast(GOVERNOR_SCHEMA),
         "fault_reports": reports.cast(REPORT_SCHEMA),
         "fault_codes": codes.cast(CODE_SCHEMA),
     }
+
+
+def _samples(store: Store, chosen: pl.DataFrame) -> pl.DataFrame:
+    """Read the samples of windows, which are sorted by ``fleet, unit``; columns as `SAMPLE_SCHEMA`, sorted.
+
+    Units go through the query and the sort as numbers: names for each sample would take longer than all the rest.
+    """
+    keys = [unit_key(fleet, unit) for fleet, unit in chosen.select("fleet", "unit").iter_rows()]
+    w = chosen.with_columns(pl.Series("unit_key", keys, dtype=pl.Int64)).with_row_index("place")
+    found = store.frame(
+        f"SELECT w.place, {_SAMPLE_COLUMNS} FROM air.samples AS s JOIN w ON s.unit_key = w.unit_key"
+        f" WHERE {_INSIDE.format(t='s.t')}",
+        w=w,
+    )
+    since_first = (pl.col("t") - pl.col("t").min()).dt.total_milliseconds()
+    order = found.select(pl.col("place").cast(pl.Int64) * _MOST_MS + since_first).to_series()
+    if not order.is_sorted():
+        found = found[order.arg_sort()]
+    names = (pl.lit(w[name]).gather(pl.col("place")).alias(name) for name in ("fleet", "unit"))
+    return found.select(*names, pl.exclude("place")).select(SAMPLE_SCHEMA.keys()).cast(SAMPLE_SCHEMA)
 
 
 def replace_windows(store: Store, chosen: pl.DataFrame, runs: pl.DataFrame, readings: pl.DataFrame) -> None:
