@@ -14,6 +14,10 @@ class Phases(Struct, frozen=True, forbid_unknown_fields=True):
     running_rpm: float
     moving_kph: float
     applied_kpa: float
+    idle_rpm: float
+    governed_share: float
+    charged_kpa: float
+    longest_gap_s: float
 
 
 class Runs(Struct, frozen=True, forbid_unknown_fields=True):
@@ -34,9 +38,15 @@ class Governor(Struct, frozen=True, forbid_unknown_fields=True):
     """Which turns of the pressure are the governor's."""
 
     prominence_steps: float
+    prominence_kpa: float
     unloaded_s: float
     engine_after_s: float
     agree_kpa: float
+    cut_in_agree_kpa: float
+    check_opening_kpa: float
+    rise_steps: float
+    slowest_rise_kpa_s: float
+    longest_gap_s: float
 
 
 class BuildUp(Struct, frozen=True, forbid_unknown_fields=True):
@@ -51,6 +61,27 @@ class Duty(Struct, frozen=True, forbid_unknown_fields=True):
 
     shortest_engine_on_s: float
     fewest_cut_outs: int
+    longest_gap_s: float
+    rounding_sd_steps: float
+    fewest_applications: int
+
+
+class SupplyDrop(Struct, frozen=True, forbid_unknown_fields=True):
+    """Where the fall after a cut-out is measured."""
+
+    shortest_s: float
+    longest_s: float
+    follows_steps: float
+
+
+class LeakRunning(Struct, frozen=True, forbid_unknown_fields=True):
+    """Which stretches between brake uses tell a leak."""
+
+    settle_s: float
+    release_s: float
+    shortest_s: float
+    least_total_s: float
+    longest_gap_s: float
 
 
 class Leak(Struct, frozen=True, forbid_unknown_fields=True):
@@ -87,6 +118,8 @@ class Tuning(Struct, frozen=True, forbid_unknown_fields=True):
     governor: Governor
     build_up: BuildUp
     duty: Duty
+    supply_drop: SupplyDrop
+    leak_running: LeakRunning
     leak: Leak
     abs: Abs
     quality: Quality
