@@ -52,6 +52,7 @@ bench: $(VENV)/dev.stamp
 	$(BIN)/python tests/benchmarks/decode_rate.py
 	$(BIN)/python tests/benchmarks/land_rate.py
 	$(BIN)/python tests/benchmarks/landing_rate.py --messages 150000
+	$(BIN)/python tests/benchmarks/measure_rate.py
 	$(BIN)/python tests/benchmarks/page_latency.py
 
 # atheris is not locked: it has no wheels for every machine. Without it all payloads come from Hypothesis.

@@ -11,7 +11,8 @@ from airwatch.store.database import Store
 from airwatch.store.registry import current as registered_units
 
 JOB = "readings"
-_SAMPLES_A_CHUNK = 2_000_000  # about 0.5 GB of frames while a chunk is derived
+SAMPLES_A_CHUNK = 1_000_000
+"""Units are derived in groups of about so many samples, so that memory does not grow with the fleet."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +49,7 @@ def derive_new(
     n_samples = n_readings = 0
     if chosen.height:
         facts = unit_facts(chosen, registered_units(store))
-        for chunk in stored.chunks(chosen, most_samples=_SAMPLES_A_CHUNK):
+        for chunk in stored.chunks(chosen, most_samples=SAMPLES_A_CHUNK):
             window = Window(
                 **stored.read_window(store, chunk), facts=facts.join(chunk, on=["fleet", "unit"], how="semi")
             )
