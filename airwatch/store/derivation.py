@@ -1,6 +1,7 @@
 """What derivation reads (windows of what is new) and writes (runs, readings, alerts, the mark)."""
 
 from collections.abc import Iterable
+from datetime import datetime
 
 import polars as pl
 
@@ -142,6 +143,17 @@ def _samples(store: Store, chosen: pl.DataFrame) -> pl.DataFrame:
         found = found[order.arg_sort()]
     names = (pl.lit(w[name]).gather(pl.col("place")).alias(name) for name in ("fleet", "unit"))
     return found.select(*names, pl.exclude("place")).select(SAMPLE_SCHEMA.keys()).cast(SAMPLE_SCHEMA)
+
+
+def time_of_sample(store: Store, window: pl.DataFrame, n: int) -> datetime | None:
+    """Give the time of the ``n``-th sample of one unit's window, counted from 0; None if it has no more than that."""
+    key = unit_key(*window.select("fleet", "unit").row(0))
+    row = store.cursor.execute(
+        f"SELECT s.t FROM air.samples AS s, (SELECT $start::TIMESTAMP AS w_start, $end::TIMESTAMP AS w_end) AS w"
+        f" WHERE s.unit_key = $key AND {_INSIDE.format(t='s.t')} ORDER BY s.t LIMIT 1 OFFSET $n",
+        {"key": key, "n": n, "start": window["w_start"][0], "end": window["w_end"][0]},
+    ).fetchone()
+    return row[0] if row else None
 
 
 def replace_windows(store: Store, chosen: pl.DataFrame, runs: pl.DataFrame, readings: pl.DataFrame) -> None:
