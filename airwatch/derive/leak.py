@@ -1,30 +1,34 @@
-"""`leak_static`: how fast a tank loses air, engine off, parked, no brake applied."""
+"""`leak_static`, `leak_released` and `leak_applied`: how fast a tank loses air with the engine off."""
 
-import math
-
+import numpy as np
+import numpy.typing as npt
 import polars as pl
 
-from airwatch.derive.frames import RUN_SAMPLES, TANKS, UNIT, as_measured, require, seconds
-from airwatch.derive.sensor import step_kpa
+from airwatch.contract.columns import TIME
+from airwatch.derive.decay import Cooling, Fit, fit_decay
+from airwatch.derive.frames import RUN_SAMPLES, TANKS, UNIT, as_measured, require
+from airwatch.derive.holds import STATES, Holds, find_holds
+from airwatch.derive.occupancy import occupancy
 from airwatch.derive.tuning import Leak, shipped_tuning
 from airwatch.limits.judge import REFERENCE_KPA
 from airwatch.limits.units_of_measure import ATMOSPHERE_KPA
 
-_ROUNDING_BOUND = 1.5
-"""The most that rounding can do to a least-squares slope over evenly spaced samples of a span T: 1.5 step / T.
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
 
-An error of at most half a step, of the sign that hurts most on either side of the middle, gives
-sum |t - m| (step/2) / sum (t - m)^2 = (T/4) (step/2) / (T^2/12) = 1.5 step / T.
-"""
+_STEPS = (8.0, 4.0, 2.0, 1.0)  # SAE J1939 AIR1 8 kPa and B1 4 kPa a bit; finer where a gateway reports finer
+_KELVIN = 288.0  # about what tanks have; a degree either way is a third of a per cent
+_PER_LOG = 60.0 * (REFERENCE_KPA + ATMOSPHERE_KPA)
 
 
-def leak_static_readings(samples: pl.DataFrame, runs: pl.DataFrame, tuning: Leak | None = None) -> pl.DataFrame:
-    """Give one reading for each tank in each settled hold.
+def leak_readings(samples: pl.DataFrame, runs: pl.DataFrame, tuning: Leak | None = None) -> pl.DataFrame:
+    """Give one reading for each tank in each hold.
 
     Through an orifice to the air, choked above about 90 kPa gauge, mass flow is proportional to absolute pressure, so
-    absolute pressure decays exponentially; the slope of its logarithm is the leak, whatever the pressure. It is given
-    as the rate at 690 kPa gauge. The tank gas is warm after a pump-up and cools: the first minutes after the engine
-    stops are left out.
+    absolute pressure decays exponentially; that rate is the leak, whatever the pressure. It is given as the fall at
+    690 kPa gauge. Gas that cools after a pump-up loses pressure as if it leaked: how warm it was is fitted with what
+    is known of it beforehand, so a short hold soon after the engine stopped has a wide interval and a long one has not.
+    Outside temperature, where it is sent, is taken out by the ideal gas law with the tank's delay.
 
     Parameters
     ----------
@@ -36,8 +40,8 @@ def leak_static_readings(samples: pl.DataFrame, runs: pl.DataFrame, tuning: Leak
     Returns
     -------
     DataFrame
-        Columns as `airwatch.derive.frames.MEASURED`; kPa/min, positive for a fall. The interval is the most that
-        rounding to the sensor's step can do, so it holds for any record, and is wide for short ones.
+        Columns as `airwatch.derive.frames.MEASURED`; kPa/min, positive for a fall, with 95 % intervals. ``start`` and
+        ``end`` are the first and last sample that were used.
 
     Raises
     ------
@@ -46,88 +50,190 @@ def leak_static_readings(samples: pl.DataFrame, runs: pl.DataFrame, tuning: Leak
 
     References
     ----------
-    Choked flow and isothermal decay: gas-dynamics handbooks.
+    Choked flow and isothermal decay: gas-dynamics handbooks. Interval-censored regression: statistics handbooks.
     """
-    require(samples, RUN_SAMPLES, "leak_static_readings")
+    require(samples, RUN_SAMPLES, "leak_readings")
     tuning = tuning or shipped_tuning().leak
-    held = _holds(samples, tuning)
-    parts = [_decay(held, circuit, tuning) for circuit in TANKS]
-    per_log = 60.0 * (REFERENCE_KPA + ATMOSPHERE_KPA)
+    holds = find_holds(samples, tuning)
+    parts = [part for tank in TANKS if (part := _tank(holds, tank, tuning)).height]
+    if not parts:
+        return as_measured(pl.DataFrame({name: [] for name in UNIT}))
     return (
         pl.concat(parts)
-        .join(runs, on="run")
-        .with_columns(value=-pl.col("slope") * per_log, half=pl.col("bound") * per_log)
-        .select(
-            *UNIT,
-            "trailer",
-            circuit="circuit",
-            check=pl.lit("leak_static"),
-            start="start",
-            end="end",
-            value="value",
-            lower=pl.col("value") - pl.col("half"),
-            upper=pl.col("value") + pl.col("half"),
-            measure=pl.lit("kPa/min"),
-            note=pl.format(
-                "{} min settled, {} to {} kPa",
-                (seconds(pl.col("end") - pl.col("start")) / 60).round(0).cast(pl.Int64),
-                pl.col("first_kpa").round(0).cast(pl.Int64),
-                pl.col("last_kpa").round(0).cast(pl.Int64),
-            ),
-            run_start="run_start",
-        )
+        .join(runs.select("run", *UNIT, "run_start", coupled="trailer"), on="run", how="left", maintain_order="left")
+        .with_columns(pl.coalesce("trailer", "coupled").alias("trailer"), measure=pl.lit("kPa/min"))
         .pipe(as_measured)
     )
 
 
-def _holds(samples: pl.DataFrame, tuning: Leak) -> pl.DataFrame:
-    """Keep the settled samples of holds, with a number ``hold`` for each."""
-    t = pl.col("t")
-    is_quiet = ~pl.col("is_running") & ~pl.col("is_moving") & ~pl.col("is_braking") & pl.col("is_parked")
-    is_gap = (seconds(t - t.shift(1).over("run")) > tuning.longest_gap_s).fill_null(value=True)
-    is_change = (is_quiet != is_quiet.shift(1).over("run")).fill_null(value=True)
-    stopped = pl.when("is_running").then(t).forward_fill().over("run")
-    return (
-        samples.with_columns(
-            hold=(is_gap | is_change).cum_sum(), is_quiet=is_quiet, stopped=stopped.fill_null(t.first().over("run"))
+def _tank(holds: Holds, tank: str, tuning: Leak) -> pl.DataFrame:
+    """Measure one tank in each hold."""
+    column = holds.rows[f"{tank}_kpa"]
+    if column.null_count() == len(column):
+        return pl.DataFrame()
+    kpa = column.to_numpy()
+    settled = holds.t_s >= holds.skip_s[holds.of]
+    known = np.flatnonzero(settled & (np.nan_to_num(kpa, nan=-1.0) >= tuning.least_kpa))
+    of, t_s, kpa = holds.of[known], holds.t_s[known], kpa[known]
+    starts = np.flatnonzero(np.diff(of, prepend=-1))
+    if starts.size == 0:
+        return pl.DataFrame()
+    sizes = np.diff(starts, append=of.size)
+    hold = of[starts]
+    step = _steps(kpa, starts)
+    level = np.round(kpa / np.repeat(step, sizes))
+    first_s, last_s = t_s[starts], t_s[starts + sizes - 1]
+    is_hold = (sizes >= tuning.fewest_samples) & (last_s - first_s >= tuning.shortest_s * 0.6)
+    is_hold &= _is_one_fall(level, t_s, step, starts, sizes, tuning)
+    keep = np.repeat(is_hold, sizes)
+    record = np.repeat(np.cumsum(is_hold) - 1, sizes)[keep]
+    hold, step, first_s, last_s = hold[is_hold], step[is_hold], first_s[is_hold], last_s[is_hold]
+    if hold.size == 0:
+        return pl.DataFrame()
+    cells = occupancy(
+        record,
+        t_s[keep],
+        level[keep],
+        per_level=tuning.blocks_per_step,
+        least=tuning.blocks_least,
+        most=tuning.blocks_most,
+    )
+    weather, is_sent = _weather(holds, hold, first_s, last_s, tuning)
+    hours = (last_s - first_s) / 3600.0
+    k_per_h = np.where(
+        is_sent, tuning.known_drift_k_per_h, np.minimum(tuning.drift_k_per_h, tuning.drift_most_k / hours)
+    )
+    coolings = [
+        _cooling(holds.off_s[hold], tuning.gas_tau_s, tuning.gas_share, tuning.gas_sd_share),
+        _cooling(holds.off_s[hold], tuning.wall_tau_s, tuning.warm_share, tuning.warm_sd_share),
+    ]
+    wall = coolings[1]
+    shape_sd = tuning.wall_tau_doubt * wall.warm * _cooled(first_s, last_s, wall.tau_s)
+    drift_sd = np.sqrt((k_per_h / _KELVIN / 3600.0) ** 2 + (0.2 * weather) ** 2 + shape_sd**2)
+    fit = fit_decay(cells, step, coolings, drift_sd, tuning.relative_sd)
+    return _frame(holds, hold, tank, fit, weather, first_s, last_s, level[keep] * step[record], record)
+
+
+def _cooling(off_s: Floats, tau_s: float, share: float, sd_share: float) -> Cooling:
+    """Give what is left, where each hold begins, of the warmth that the gas had as the engine stopped."""
+    left = np.exp(-off_s / tau_s)
+    return Cooling(share * left, sd_share * np.maximum(left, 1e-4), tau_s)
+
+
+def _cooled(first_s: Floats, last_s: Floats, tau_s: float) -> Floats:
+    """Give the mean rate at which warmth of 1 goes between two times, 1/s."""
+    rate: Floats = (np.exp(-first_s / tau_s) - np.exp(-last_s / tau_s)) / (last_s - first_s)
+    return rate
+
+
+def _steps(kpa: Floats, starts: Ints) -> Floats:
+    """Give the coarsest known step of which all values of a record are multiples."""
+    step = np.full(starts.size, _STEPS[-1])
+    for coarser in reversed(_STEPS):
+        fits = np.logical_and.reduceat(kpa % coarser == 0, starts)
+        step[fits] = coarser
+    return step
+
+
+def _is_one_fall(
+    level: Floats, t_s: Floats, step: Floats, starts: Ints, sizes: Ints, tuning: Leak
+) -> npt.NDArray[np.bool_]:
+    """Say which records are one steady fall: no air came in, and none was let out at once.
+
+    Means over blocks of time leave out noise; they are held against a straight line, give or take what gas that cools
+    and weather can do.
+    """
+    n, of = starts.size, np.repeat(np.arange(starts.size), sizes)
+    began, lasted = np.repeat(t_s[starts], sizes), np.repeat(t_s[starts + sizes - 1] - t_s[starts], sizes)
+    block = of * tuning.blocks_least + (
+        (t_s - began) / np.maximum(lasted, 1e-9) * (1 - 1e-9) * tuning.blocks_least
+    ).astype(np.int64)
+    count = np.bincount(block, minlength=n * tuning.blocks_least).reshape(n, -1)
+    some = np.maximum(count, 1)
+    x = np.bincount(block, t_s - began, minlength=n * tuning.blocks_least).reshape(n, -1) / some
+    y = np.bincount(block, level, minlength=n * tuning.blocks_least).reshape(n, -1) / some
+    used = count > 0
+    mean_x = (x * used).sum(axis=1) / used.sum(axis=1)
+    mean_y = (y * used).sum(axis=1) / used.sum(axis=1)
+    dx, dy = (x - mean_x[:, None]) * used, (y - mean_y[:, None]) * used
+    slope = (dx * dy).sum(axis=1) / np.maximum((dx * dx).sum(axis=1), 1e-9)
+    off = np.where(used, dy - slope[:, None] * dx, np.nan)
+    off_line = np.nanmax(np.abs(off), axis=1)
+    for k in range(1, off.shape[1]):  # a block without samples is as the one before
+        off[:, k] = np.where(used[:, k], off[:, k], off[:, k - 1])
+    jump = np.abs(off[:, 2:] - off[:, :-2]).max(axis=1)  # what happens inside a block shows over two
+    kpa = mean_y * step + ATMOSPHERE_KPA
+    # an exponential leaves its chord by an eighth of the square of its fall
+    bow = (slope * (t_s[starts + sizes - 1] - t_s[starts]) * step) ** 2 / kpa / 4.0
+    thermal = tuning.unsteady_thermal_share * kpa
+    is_straight = off_line * step <= tuning.unsteady_steps * step + thermal + bow
+    is_smooth = jump * step <= tuning.unsteady_steps * step + thermal / 2.0 + bow
+    one_fall: npt.NDArray[np.bool_] = is_straight & is_smooth
+    return one_fall
+
+
+def _weather(
+    holds: Holds, hold: Ints, first_s: Floats, last_s: Floats, tuning: Leak
+) -> tuple[Floats, npt.NDArray[np.bool_]]:
+    """Give the rate at which the weather lowers the logarithm of pressure, 1/s, and whether its temperature is sent."""
+    rate, is_sent = np.zeros(hold.size), np.zeros(hold.size, dtype=bool)
+    ambient = holds.rows["ambient_c"]
+    if ambient.null_count() == len(ambient):
+        return rate, is_sent
+    celsius = ambient.to_numpy()
+    low, high = np.searchsorted(holds.of, hold), np.searchsorted(holds.of, hold, side="right")
+    for i in range(hold.size):
+        air = celsius[low[i] : high[i]]
+        is_known = ~np.isnan(air)
+        if not is_known.any():
+            continue
+        is_sent[i] = True
+        t = holds.t_s[low[i] : high[i]][is_known]
+        # the tank has now what the air had a while ago; before the hold began nothing changed
+        ends = np.interp([first_s[i] - tuning.lag_s, last_s[i] - tuning.lag_s], t, air[is_known])
+        rate[i] = -(ends[1] - ends[0]) / _KELVIN / (last_s[i] - first_s[i])
+    return rate, is_sent
+
+
+def _frame(
+    holds: Holds,
+    hold: Ints,
+    tank: str,
+    fit: Fit,
+    weather: Floats,
+    first_s: Floats,
+    last_s: Floats,
+    kpa: Floats,
+    record: Ints,
+) -> pl.DataFrame:
+    starts = np.searchsorted(record, np.arange(hold.size))
+    ends = np.append(starts[1:], record.size) - 1
+    start_us = holds.start_us[hold]
+    return pl.DataFrame(
+        {
+            "run": pl.Series(holds.run[hold], dtype=pl.UInt32),
+            "trailer": holds.trailer.gather(hold),
+            "circuit": pl.Series([tank] * hold.size, dtype=pl.String),
+            "check": pl.Series([STATES[state] for state in holds.state[hold]], dtype=pl.String),
+            "start": pl.Series(start_us + np.round(first_s * 1e6).astype(np.int64)).cast(TIME),
+            "end": pl.Series(start_us + np.round(last_s * 1e6).astype(np.int64)).cast(TIME),
+            "value": (fit.rate - weather) * _PER_LOG,
+            "lower": (fit.lower - weather) * _PER_LOG,
+            "upper": (fit.upper - weather) * _PER_LOG,
+            "first_kpa": kpa[starts],
+            "last_kpa": kpa[ends],
+            "minutes": (last_s - first_s) / 60.0,
+        }
+    ).with_columns(
+        note=pl.format(
+            "{} min, {} to {} kPa",
+            pl.col("minutes").round(1),
+            pl.col("first_kpa").cast(pl.Int64),
+            pl.col("last_kpa").cast(pl.Int64),
         )
-        .filter(pl.col("is_quiet") & (seconds(t - pl.col("stopped")) >= tuning.settle_s))
-        .select("run", "hold", "t", *(f"{circuit}_kpa" for circuit in TANKS))
     )
 
 
-def _decay(held: pl.DataFrame, circuit: str, tuning: Leak) -> pl.DataFrame:
-    """Fit one tank's logarithmic decay in each hold: slope and its bound, 1/s."""
-    p = pl.col(f"{circuit}_kpa")
-    x, y = pl.col("x_s"), pl.col("log_kpa")
-    mean_kpa = p.mean() + ATMOSPHERE_KPA
-    span_s = seconds(pl.col("t").last() - pl.col("t").first())
-    return (
-        held.filter(p >= tuning.least_kpa)
-        .with_columns(
-            x_s=seconds(pl.col("t") - pl.col("t").first().over("hold")), log_kpa=(p + ATMOSPHERE_KPA).log(math.e)
-        )
-        .group_by("run", "hold", maintain_order=True)
-        .agg(
-            start=pl.col("t").first(),
-            end=pl.col("t").last(),
-            span_s=span_s,
-            slope=pl.cov(x, y) / x.var(),
-            step=step_kpa(p),
-            mean_kpa=mean_kpa,
-            first_kpa=p.first(),
-            last_kpa=p.last(),
-            rise_kpa=(p - p.cum_min()).max(),
-        )
-        .filter((pl.col("span_s") >= tuning.shortest_s) & (pl.col("rise_kpa") <= tuning.rise_steps * pl.col("step")))
-        .select(
-            "run",
-            "start",
-            "end",
-            "slope",
-            "first_kpa",
-            "last_kpa",
-            circuit=pl.lit(circuit),
-            bound=_ROUNDING_BOUND * pl.col("step") / pl.col("mean_kpa") / pl.col("span_s"),
-        )
-    )
+def leak_static_readings(samples: pl.DataFrame, runs: pl.DataFrame, tuning: Leak | None = None) -> pl.DataFrame:
+    """Give the readings of parked holds alone; see `leak_readings`."""
+    return leak_readings(samples, runs, tuning).filter(check="leak_static")

@@ -10,7 +10,7 @@ from airwatch.derive.build_up import build_up_readings
 from airwatch.derive.duty import duty_readings
 from airwatch.derive.frames import FACTS, MEASURED, READINGS, UNIT, require
 from airwatch.derive.governor import governor_readings
-from airwatch.derive.leak import leak_static_readings
+from airwatch.derive.leak import leak_readings
 from airwatch.derive.phases import add_phases
 from airwatch.derive.runs import assign_runs, run_table
 from airwatch.derive.turns import governor_turns
@@ -74,7 +74,7 @@ def derive(window: Window) -> Derived:
             build_up_readings(samples, runs, window.facts),
             governor_readings(turns, runs, window.governor_events),
             duty_readings(samples, turns, runs),
-            leak_static_readings(samples, runs),
+            leak_readings(samples, runs),
             abs_fault_readings(window.fault_reports, window.fault_codes),
         ]
     )
@@ -97,7 +97,12 @@ def judged(measured: pl.DataFrame, facts: pl.DataFrame) -> pl.DataFrame:
         limits_frame(shipped_limits()),
     )
     return (
-        readings.with_columns(trailer=pl.when(pl.col("trailer") != "").then(pl.col("trailer")))
+        readings.with_columns(
+            trailer=pl.when(pl.col("trailer") != "").then(pl.col("trailer")),
+            note=pl.when(pl.col("remark").is_null())
+            .then("note")
+            .otherwise(pl.concat_str("note", "remark", separator="; ", ignore_nulls=True)),
+        )
         .select(READINGS.keys())
         .cast(READINGS)
         .sort(*UNIT, "start", "check", "circuit", nulls_last=True)

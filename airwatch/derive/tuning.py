@@ -46,6 +46,8 @@ class Governor(Struct, frozen=True, forbid_unknown_fields=True):
     check_opening_kpa: float
     rise_steps: float
     slowest_rise_kpa_s: float
+    widest_fall_kpa: float
+    filling_kpa_s: float
     longest_gap_s: float
 
 
@@ -71,7 +73,9 @@ class SupplyDrop(Struct, frozen=True, forbid_unknown_fields=True):
 
     shortest_s: float
     longest_s: float
+    longest_gap_s: float
     follows_steps: float
+    past_steps: float
 
 
 class LeakRunning(Struct, frozen=True, forbid_unknown_fields=True):
@@ -85,19 +89,90 @@ class LeakRunning(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Leak(Struct, frozen=True, forbid_unknown_fields=True):
-    """Which holds tell a leak."""
+    """Which holds tell a leak, and what else changes pressure in them."""
 
-    settle_s: float
     shortest_s: float
+    fewest_samples: int
     longest_gap_s: float
-    rise_steps: float
+    settle_share: float
+    settle_least_s: float
+    settle_most_s: float
+    steady_kpa: float
+    steady_share: float
+    unsteady_share: float
+    unsteady_steps: float
+    unsteady_thermal_share: float
     least_kpa: float
+    blocks_least: int
+    blocks_per_step: float
+    blocks_most: int
+    gas_tau_s: float
+    gas_share: float
+    gas_sd_share: float
+    wall_tau_s: float
+    wall_tau_doubt: float
+    warm_share: float
+    warm_sd_share: float
+    drift_k_per_h: float
+    drift_most_k: float
+    known_drift_k_per_h: float
+    lag_s: float
+    relative_sd: float
+
+
+class Switching(Struct, frozen=True, forbid_unknown_fields=True):
+    """How the pressure at which something switched is bounded."""
+
+    longest_gap_s: float
+    lag_s: float
+    error_steps: float
+    fast_s: float
+    slow_s: float
+    most_per_run: int
+
+
+class LowAir(Struct, frozen=True, forbid_unknown_fields=True):
+    """Which turns of the low-air warning are its point, and when it is missing."""
+
+    moved_steps: float
+    moved_step_kpa: float
+    highest_kpa: float
+    awake_s: float
+    missing_kpa: float
+    shortest_missing_s: float
+    fewest_missing: int
+    longest_gap_s: float
+    error_steps: float
+
+
+class Protection(Struct, frozen=True, forbid_unknown_fields=True):
+    """Which closings of the trailer supply and the parking valve were their own."""
+
+    highest_kpa: float
+    moved_steps: float
+    line_drop_kpa: float
+    line_left_share: float
+    steady_share: float
+    open_kpa: float
+    shortest_open_s: float
+    longest_gap_s: float
+    error_steps: float
 
 
 class Abs(Struct, frozen=True, forbid_unknown_fields=True):
-    """How reports of trouble codes join into episodes."""
+    """How reports of trouble codes and lamps join into episodes."""
 
     rejoin_s: float
+    quiet_days: float
+    standing_h: float
+    mended_h: float
+    fewest_occurrences: int
+    lamp_comes_s: float
+    lamp_ahead_s: float
+    lamp_stays_s: float
+    lamp_lit_s: float
+    coarse_stamp_s: float
+    fine_stamp_s: float
 
 
 class Quality(Struct, frozen=True, forbid_unknown_fields=True):
@@ -121,6 +196,9 @@ class Tuning(Struct, frozen=True, forbid_unknown_fields=True):
     supply_drop: SupplyDrop
     leak_running: LeakRunning
     leak: Leak
+    switching: Switching
+    low_air: LowAir
+    protection: Protection
     abs: Abs
     quality: Quality
 

@@ -1,5 +1,6 @@
 import math
 
+import click
 import numpy as np
 import polars as pl
 import pytest
@@ -7,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from airwatch.derive.leak import leak_static_readings
+from tests.derive.leak_windows import drawn_holds
 from tests.derive.samples import in_runs, rounded, samples
 
 ATMOSPHERE = 101.325
@@ -90,3 +92,41 @@ def test_each_tank_is_read_by_itself_and_key_off_may_null_the_engine() -> None:
     readings = leak_static_readings(*in_runs(frame))
     assert readings["circuit"].to_list() == ["primary", "secondary"]
     assert readings["value"].to_list() == pytest.approx([2.0, 0.0], abs=0.12)
+
+
+@pytest.fixture(scope="module")
+def drawn() -> pl.DataFrame:
+    return drawn_holds(1200, seed=20310203)
+
+
+def test_intervals_hold_what_was_drawn(drawn: pl.DataFrame) -> None:
+    """Steps, noise, sampling, gaps, cooling, weather, rates and lengths all vary; the table is printed (``-s``)."""
+    psi = 6.894757  # kPa; NIST SP 811 (2008), appendix B.8
+    error = (pl.col("value") - pl.col("rate")) / psi
+    held = (pl.col("lower") <= pl.col("rate")) & (pl.col("rate") <= pl.col("upper"))
+    figures = {
+        "n": pl.len(),
+        "held": held.mean().round(3),
+        "bias_psi_per_min": error.mean().round(4),
+        "rms_psi_per_min": error.pow(2).mean().sqrt().round(4),
+        "half_width": ((pl.col("upper") - pl.col("lower")).median() / 2 / psi).round(4),
+    }
+    groups = {
+        "minutes": ("minutes", [5, 20, 60, 240]),
+        "rate": ("rate", [0.01, 1, 3, 10]),
+        "step": ("step_kpa", [6]),
+        "noise": ("noise_steps", [0.2, 0.4]),
+        "spacing": ("spacing_s", [1.5, 3, 7]),
+    }
+    with pl.Config(tbl_hide_column_data_types=True, tbl_hide_dataframe_shape=True, tbl_rows=-1):
+        for name, (column, edges) in groups.items():
+            above = pl.sum_horizontal(pl.col(column) > edge for edge in edges)
+            over = above.replace_strict(dict(enumerate([0.0, *map(float, edges)])), return_dtype=pl.Float64)
+            table = drawn.group_by(over.alias(f"{name} over")).agg(**figures).sort(f"{name} over")
+            click.echo(table)
+            assert table.filter(pl.col("n") >= 100)["held"].min() >= 0.88  # no group is let down by the others
+    whole = drawn.select(**figures).row(0, named=True)
+    click.echo(whole)
+    assert drawn["value"].null_count() == 0
+    assert 0.90 <= whole["held"] <= 0.99
+    assert abs(whole["bias_psi_per_min"]) < 0.05
