@@ -8,9 +8,10 @@ from pydantic import AwareDatetime
 
 from airwatch.landing.subscriber import Health
 from airwatch.store.database import Store
+from airwatch.store.registry import current
 from airwatch.store.results import is_known
 from dashboards.errors import BadRequestError, NotFoundError
-from dashboards.measures import Measures, PressureUnit
+from dashboards.measures import Measures, PressureUnit, usual_unit
 
 
 async def _store(request: Request) -> Store:
@@ -29,9 +30,21 @@ async def _measures(
     return Measures(units)
 
 
+ChosenUnit = Annotated[
+    PressureUnit | None, Query(alias="units", description="Unit of pressures; rates are in it per minute.")
+]
+
+
+def _page_measures(request: Request, chosen: ChosenUnit = None) -> Measures:
+    """Give the unit that the reader chose, or else the one that the units' rule sets are written in."""
+    store: Store = request.app.state.store
+    return Measures(chosen or usual_unit(current(store)["rule_set"].unique()))
+
+
 StoreInput = Annotated[Store, Depends(_store)]
 HealthInput = Annotated[Health | None, Depends(_health)]
 MeasuresInput = Annotated[Measures, Depends(_measures)]
+PageMeasuresInput = Annotated[Measures, Depends(_page_measures)]
 
 FleetName = Annotated[str, Path(description="Fleet, as in the topic.", examples=["north"])]
 UnitName = Annotated[str, Path(description="Unit, as in the topic.", examples=["K-204"])]

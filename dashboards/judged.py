@@ -30,7 +30,7 @@ def with_judged(readings: pl.DataFrame) -> pl.DataFrame:
         A column is missing or of another type.
     """
     require(readings, READINGS, "with_judged")
-    tests = {id_: limit.canonical(limit.test) for id_, limit in rules().items() if limit.test is not None}
+    tests = {id_: limit.test_kpa for id_, limit in rules().items() if limit.test_kpa is not None}
     return as_judged(readings, limits_frame(shipped_limits())).with_columns(
         test_kpa=pl.col("rule").replace_strict(tests, default=None, return_dtype=pl.Float64)
     )

@@ -111,7 +111,7 @@ def fleet_by_need(
         .with_columns(since_heard=pl.when(pl.col("need") == "silent").then("last_t"))
         .sort("order", "rank", "since_heard", *UNIT, nulls_last=True)
     )
-    reasons = [_reason(row, newest) for row in placed.iter_rows(named=True)]
+    reasons = [_reason(row, newest, measures) for row in placed.iter_rows(named=True)]
     return placed.with_columns(reason=pl.Series(reasons, dtype=pl.String)).cast({"last_t": TIME}).select(FLEET.keys())
 
 
@@ -128,13 +128,13 @@ def _off_reasons(off_limit: pl.DataFrame, measures: Measures) -> pl.DataFrame:
     return pl.DataFrame(rows, schema={"fleet": pl.String, "unit": pl.String, "off": pl.String}, orient="row")
 
 
-def _reason(row: dict[str, object], newest: datetime | None) -> str:
+def _reason(row: dict[str, object], newest: datetime | None, measures: Measures) -> str:
     n_alerts, n_off = _count(row, "n_alerts"), _count(row, "n_fail") + _count(row, "n_watch")
     quiet_for = _quiet_for(row, newest)
     silence = f"; {quiet_for}" if row["is_silent"] else ""
     match row["need"]:
         case "alert":
-            return f"{row['reason']}{_more(n_alerts - 1, 'alert')}{silence}"
+            return f"{measures.sentence(str(row['reason']))}{_more(n_alerts - 1, 'alert')}{silence}"
         case "fail" | "watch":
             return f"{row['off']}{_more(n_off - 1, 'reading')}; no alert yet{silence}"
         case "silent":

@@ -48,11 +48,12 @@ _env.globals |= {"cautions": words.CAUTIONS, "pressure_units": PRESSURE_UNITS, "
 def render(request: Request, template: str, *, status_code: int = 200, **context: Any) -> HTMLResponse:
     """Render one page.
 
-    ``href(path, **query)`` links to another page in the reader's unit of pressure; ``here(**query)`` links to this page
-    with some of its query changed, None taking a parameter away.
+    ``href(path, **query)`` links to another page and keeps the unit of pressure that the reader chose, if any;
+    ``here(**query)`` links to this page with some of its query changed, None taking a parameter away.
     """
-    measures = context.setdefault("measures", Measures(_asked_unit(request)))
-    kept = {} if measures.pressure == "kPa" else {"units": measures.pressure}
+    chosen = _asked_unit(request)
+    context.setdefault("measures", Measures(chosen or "kPa"))
+    kept = {} if chosen is None else {"units": chosen}
 
     def href(path: str, **query: object) -> str:
         return _with_query(path, {**query, **kept})
@@ -69,6 +70,6 @@ def _with_query(path: str, query: dict[str, object]) -> str:
     return f"{path}?{urlencode(given)}" if given else path
 
 
-def _asked_unit(request: Request) -> PressureUnit:
+def _asked_unit(request: Request) -> PressureUnit | None:
     asked = request.query_params.get("units")
-    return next((unit for unit in get_args(PressureUnit) if unit == asked), "kPa")
+    return next((unit for unit in get_args(PressureUnit) if unit == asked), None)

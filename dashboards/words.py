@@ -4,16 +4,25 @@ from datetime import datetime, timedelta
 
 CHECKS = {
     "build_up_time": "Build-up, 85 to 100 psi",
+    "build_up_span": "Build-up, another span",
     "governor_cut_out": "Governor cut-out",
     "governor_cut_in": "Governor cut-in",
-    "compressor_duty": "Compressor duty",
+    "governor_differential": "Governor, cut-out less cut-in",
     "governor_cycles": "Governor cycles",
+    "compressor_duty": "Compressor duty",
+    "compressor_duty_cycling": "Compressor duty, by governor cycles",
+    "compressor_duty_per_application": "Compressor time per brake application",
     "leak_static": "Leak, parked",
     "leak_released": "Leak, parking brake released",
     "leak_applied": "Leak, brakes applied",
+    "leak_running": "Leak, engine running",
+    "supply_drop": "Supply tank falls by itself",
     "low_air_warning": "Low-air warning comes on",
+    "low_air_warning_off": "Low-air warning goes off",
     "protection_valve": "Protection valve closes",
-    "abs_self_check": "ABS self-check",
+    "application_drop": "Pressure used by one application",
+    "abs_self_check": "ABS lamp check at key-on",
+    "abs_lamp": "ABS lamp on",
     "abs_fault": "ABS trouble codes",
 }
 FAULTS = {
@@ -37,6 +46,21 @@ FAULTS = {
 }
 VERDICTS = {"pass": "within limit", "watch": "watch", "fail": "beyond limit", "unknown": "can't say"}
 """`pass` is never shown as such: a reading within its limit clears nothing."""
+
+BREACHES = {"fail": "beyond limit", "watch": "watch", "cited": "only shown, judges nothing"}
+"""What a limit says of a reading beyond it."""
+
+RULE_SETS = {
+    "us": "United States",
+    "un_r13": "UN Regulation 13",
+    "ca_on": "Ontario",
+    "ca_qc": "Quebec",
+    "ca_bc": "British Columbia",
+    "nz": "New Zealand",
+    "au_wa": "Western Australia",
+    "eaeu": "Eurasian Economic Union",
+    "any": "Every rule set",
+}
 
 STATUS = {
     "read": "text read",
@@ -66,6 +90,16 @@ def fault_name(fault: str) -> str:
 def verdict_name(verdict: str) -> str:
     """Name a verdict."""
     return VERDICTS.get(verdict, _plain(verdict))
+
+
+def breach_name(breach: str) -> str:
+    """Name what a limit says of a reading beyond it."""
+    return BREACHES.get(breach, _plain(breach))
+
+
+def rule_set_name(rule_set: str) -> str:
+    """Name a rule set."""
+    return RULE_SETS.get(rule_set, rule_set)
 
 
 def _plain(name: str) -> str:

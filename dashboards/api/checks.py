@@ -23,11 +23,15 @@ def figure(
     unit: UnitName,
     measures: MeasuresInput,
     check: Annotated[str, Path(description="Check, as in a reading.", examples=["build_up_time"])],
+    test: Annotated[str | None, Query(max_length=64, description="Only this test of the check.")] = None,
     scheme: Annotated[Scheme, Query(description="Colours for light or dark pages.")] = "light",
 ) -> Figure:
     """Give the readings of one check over time as a Plotly figure, with their intervals and limits."""
     require_unit(store, fleet, unit)
     readings = readings_of(store, fleet, unit).filter(pl.col("check") == check)
+    if test is not None:
+        readings = readings.filter(pl.col("test") == test)
     if readings.is_empty():
-        raise NotFoundError(f"Unit {unit!r} of fleet {fleet!r} has no reading of the check {check!r}.")
+        of_test = "" if test is None else f", test {test!r}"
+        raise NotFoundError(f"Unit {unit!r} of fleet {fleet!r} has no reading of the check {check!r}{of_test}.")
     return Figure(**readings_figure(with_judged(readings), measures=measures, palette=PALETTES[scheme]))

@@ -129,6 +129,9 @@ class Reading(BaseModel):
     rule: Annotated[str | None, Field(description="id in /api/v1/limits")]
     verdict: Verdict
     note: str | None
+    test: Annotated[str | None, Field(description="Which of several tests of the check it is.")]
+    part: Annotated[str | None, Field(description="The component, a wheel end say.")]
+    state: Annotated[str | None, Field(description="What a fault is now: active, intermittent or cleared.")]
     judged: float | None
     judged_lower: float | None
     judged_upper: float | None
@@ -152,7 +155,7 @@ class UnitDetail(BaseModel):
     first_t: Utc | None
     last_t: Utc | None
     alerts: list[Alert]
-    newest_readings: Annotated[list[Reading], Field(description="The newest of each check and circuit.")]
+    newest_readings: Annotated[list[Reading], Field(description="The newest of each check, test, circuit and part.")]
 
 
 class PressureHistory(BaseModel):
@@ -200,9 +203,15 @@ class LimitRow(BaseModel):
     low: float | None
     high: float | None
     unit: str
-    test: float | None
+    test: Annotated[str | None, Field(description="Which test of the check it judges; null: every.")]
+    test_pressure: Annotated[float | None, Field(description="Gauge pressure of the rule's leak test.")]
+    at_rpm: Annotated[float | None, Field(description="Engine speed of the rule's test, 1/min.")]
+    share_of_cut_out: Annotated[
+        float | None, Field(description="The low edge is the lower of itself and this share of the cut-out.")
+    ]
     scale: str | None
-    breach: str
+    breach: Annotated[str, Field(description="fail, watch, or cited: the row is shown and judges nothing.")]
+    topic: Annotated[str | None, Field(description="Rows of one topic answer the same question.")]
     condition: str
     jurisdiction: str
     source: str | None

@@ -6,7 +6,7 @@ import polars as pl
 from fastapi import APIRouter, Query
 
 from airwatch.store.quality import quality_of
-from airwatch.store.results import alerts, newest_readings_of, readings_of, sample_span, unit_of
+from airwatch.store.results import alerts, readings_of, sample_span, unit_of
 from dashboards.api.models import Alert, QualityDay, Reading, ReadingPage, Registered, UnitDetail, UnitPage, UnitRow
 from dashboards.fleet import cut, matching, read_fleet
 from dashboards.inputs import (
@@ -24,6 +24,7 @@ from dashboards.inputs import (
 from dashboards.judged import with_judged
 from dashboards.measures import Measures
 from dashboards.need import Need
+from dashboards.newest import newest_of_each
 
 router = APIRouter(tags=["units"])
 
@@ -55,7 +56,7 @@ def unit(store: StoreInput, fleet: FleetName, unit: UnitName) -> UnitDetail:
         first_t=span[0] if span else None,
         last_t=span[1] if span else None,
         alerts=[Alert.model_validate(row) for row in alerts(store, fleet, unit).iter_rows(named=True)],
-        newest_readings=as_readings(newest_readings_of(store, fleet, unit)),
+        newest_readings=as_readings(newest_of_each(readings_of(store, fleet, unit))),
     )
 
 

@@ -14,6 +14,7 @@ from dashboards.palette import Palette
 from dashboards.words import verdict_name
 
 _MARKS = {"supply": "diamond", "primary": "circle", "secondary": "square", "trailer": "triangle-up"}
+_ABOUT = pl.concat_str("part", "state", "note", separator="; ", ignore_nulls=True)
 _TIME_PAD = 0.03  # of the span, on either side
 _FEW = 60  # readings; more of them are drawn smaller
 
@@ -74,7 +75,7 @@ def _marks(part: pl.DataFrame, measures: Measures, palette: Palette, *, is_small
             "thickness": 1,
             "width": 0,
         },
-        customdata=part["note"].fill_null("").to_list(),
+        customdata=[measures.sentence(text) for text in part.select(_ABOUT).to_series().to_list()],
         hovertemplate=f"%{{x}}<br>{where}%{{y:.4~g}}{unit}, {word}<br>%{{customdata}}<extra></extra>",
     )
 

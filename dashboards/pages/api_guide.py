@@ -5,14 +5,14 @@ from typing import Any
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 
-from dashboards.inputs import MeasuresInput
+from dashboards.inputs import PageMeasuresInput
 from dashboards.templating import render
 
 router = APIRouter()
 
 
 @router.get("/api")
-def api_guide(request: Request, measures: MeasuresInput) -> HTMLResponse:
+def api_guide(request: Request, measures: PageMeasuresInput) -> HTMLResponse:
     """List the routes of the API."""
     described: dict[str, Any] = request.app.openapi()
     routes = [(path, methods["get"]) for path, methods in described["paths"].items()]

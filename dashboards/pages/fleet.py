@@ -9,7 +9,7 @@ from fastapi.responses import HTMLResponse
 
 from airwatch.store.results import landing_counts
 from dashboards.fleet import cut, matching, read_fleet
-from dashboards.inputs import HealthInput, MeasuresInput, PageNumber, StoreInput, Words
+from dashboards.inputs import HealthInput, PageMeasuresInput, PageNumber, StoreInput, Words
 from dashboards.need import NEEDS, Need
 from dashboards.templating import render
 
@@ -30,7 +30,7 @@ def fleet(
     request: Request,
     store: StoreInput,
     health: HealthInput,
-    measures: MeasuresInput,
+    measures: PageMeasuresInput,
     page: PageNumber = 1,
     q: Words = "",
     need: Annotated[Need | None, Query()] = None,

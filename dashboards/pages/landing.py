@@ -4,7 +4,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 
 from airwatch.store.results import landing_counts, newest_rejects
-from dashboards.inputs import HealthInput, MeasuresInput, StoreInput
+from dashboards.inputs import HealthInput, PageMeasuresInput, StoreInput
 from dashboards.templating import render
 
 MOST_REJECTS = 50
@@ -13,7 +13,7 @@ router = APIRouter()
 
 
 @router.get("/landing")
-def landing(request: Request, store: StoreInput, health: HealthInput, measures: MeasuresInput) -> HTMLResponse:
+def landing(request: Request, store: StoreInput, health: HealthInput, measures: PageMeasuresInput) -> HTMLResponse:
     """Show counts, the subscriber's health, and the messages last set aside."""
     rejects = list(newest_rejects(store, most=MOST_REJECTS).iter_rows(named=True))
     return render(

@@ -8,16 +8,31 @@ from typing import Any
 import polars as pl
 
 from airwatch.limits.judge import REFERENCE_KPA
+from airwatch.limits.table import Limit
 from dashboards.bullet import Bullet, bullet
+from dashboards.differing import differing
 from dashboards.judged import rules, with_judged
 from dashboards.measures import Measures
-from dashboards.phrases import limit_text
-from dashboards.words import STATUS, check_name, verdict_name
+from dashboards.phrases import is_in_own_unit, limit_text, own_text, rule_text
+from dashboards.words import STATUS, check_name, rule_set_name, verdict_name
+
+
+@dataclass(frozen=True, slots=True)
+class OtherRule:
+    """A rule that says otherwise than the one that governs."""
+
+    id: str
+    text: str
+    whose: str
+    status: str
 
 
 @dataclass(frozen=True, slots=True)
 class ReadingRow:
-    """One reading in words; ``measured`` is what was measured where that is not what is judged."""
+    """One reading in words; ``measured`` is what was measured where that is not what is judged.
+
+    ``own`` is what the governing rule's source writes, where that is in another unit or at other conditions than shown.
+    """
 
     name: str
     where: str
@@ -28,12 +43,15 @@ class ReadingRow:
     measured: str
     limit: str
     rule: str
+    own: str
     source: str
     source_status: str
     condition: str
     verdict: str
     verdict_word: str
+    state: str
     note: str
+    others: list[OtherRule]
     figure: Bullet | None
 
 
@@ -56,7 +74,6 @@ def _row(row: Mapping[str, Any], measures: Measures) -> ReadingRow:
     )
     if measure == "count":
         interval = ""
-    source = "" if rule is None else ", ".join(part for part in (rule.source, rule.section) if part)
     return ReadingRow(
         name=check_name(row["check"]),
         where=_where(row),
@@ -67,12 +84,15 @@ def _row(row: Mapping[str, Any], measures: Measures) -> ReadingRow:
         measured=_measured(row, measures),
         limit=limit_text(row, measures),
         rule=row["rule"] or "",
-        source=source,
+        own="" if rule is None else _own(rule, measures),
+        source="" if rule is None else _source(rule),
         source_status="" if rule is None else STATUS[rule.status],
         condition="" if rule is None else rule.condition,
         verdict=row["verdict"],
         verdict_word=verdict_name(row["verdict"]),
-        note=row["note"] or "",
+        state=row["state"] or "",
+        note=measures.sentence(row["note"] or ""),
+        others=[] if rule is None else [_other(other, measures) for other in differing(rule)],
         figure=bullet(
             row["judged"],
             row["judged_lower"],
@@ -86,10 +106,35 @@ def _row(row: Mapping[str, Any], measures: Measures) -> ReadingRow:
 
 def _where(row: Mapping[str, Any]) -> str:
     parts = [
+        row["test"] or "",
         f"{row['circuit']} circuit" if row["circuit"] else "",
+        (row["part"] or "").replace("_", " "),
         f"trailer {row['trailer']}" if row["trailer"] else "",
     ]
     return ", ".join(part for part in parts if part)
+
+
+def _source(rule: Limit) -> str:
+    return ", ".join(part for part in (rule.source, rule.section) if part)
+
+
+def _own(rule: Limit, measures: Measures) -> str:
+    """Give the rule's own figure where the limit shown is converted, scaled or referred to another engine speed."""
+    has_terms = rule.scale or rule.at_rpm or rule.share_of_cut_out
+    figure = "" if is_in_own_unit(rule, measures) else own_text(rule)
+    return ", ".join(part for part in (figure, rule_text(rule, measures) if has_terms else "") if part)
+
+
+def _other(rule: Limit, measures: Measures) -> OtherRule:
+    own = "" if is_in_own_unit(rule, measures) else own_text(rule)
+    has_figure = rule.low is not None or rule.high is not None
+    whose = [rule_set_name(rule.rule_set), _source(rule), "" if has_figure else rule.condition]
+    return OtherRule(
+        id=rule.id,
+        text=f"{rule_text(rule, measures)}{f' ({own})' if own else ''}",
+        whose=": ".join(part for part in whose if part),
+        status=STATUS[rule.status],
+    )
 
 
 def _measured(row: Mapping[str, Any], measures: Measures) -> str:

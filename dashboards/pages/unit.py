@@ -3,14 +3,17 @@
 from datetime import timedelta
 from typing import Any
 
+import polars as pl
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 
 from airwatch.store.database import Store
 from airwatch.store.quality import quality_of
-from airwatch.store.results import alerts, newest_data, newest_readings_of, readings_of, sample_span, unit_of
-from dashboards.inputs import FleetName, MeasuresInput, StoreInput, UnitName, require_unit
+from airwatch.store.results import alerts, newest_data, readings_of, sample_span, unit_of
+from dashboards.inputs import ChosenUnit, FleetName, StoreInput, UnitName, require_unit
+from dashboards.measures import Measures, usual_unit
 from dashboards.need import silent_for
+from dashboards.newest import newest_of_each
 from dashboards.pages.facts import registry_facts
 from dashboards.pages.reading_rows import reading_rows
 from dashboards.templating import render
@@ -25,29 +28,39 @@ router = APIRouter()
 
 @router.get("/units/{fleet}/{unit}")
 def unit(
-    request: Request, store: StoreInput, fleet: FleetName, unit: UnitName, measures: MeasuresInput
+    request: Request, store: StoreInput, fleet: FleetName, unit: UnitName, chosen: ChosenUnit = None
 ) -> HTMLResponse:
     """Show what is known of one unit."""
     require_unit(store, fleet, unit)
     span = sample_span(store, fleet, unit)
-    found = set(readings_of(store, fleet, unit)["check"].to_list())
-    order = [*CHECKS, *sorted(found - CHECKS.keys())]
+    registered, readings = unit_of(store, fleet, unit), readings_of(store, fleet, unit)
+    measures = Measures(chosen or usual_unit([None if registered is None else str(registered["rule_set"])]))
     return render(
         request,
         "unit.html",
         measures=measures,
         fleet=fleet,
         unit=unit,
-        facts=registry_facts(unit_of(store, fleet, unit), measures),
-        alerts=list(alerts(store, fleet, unit).iter_rows(named=True)),
-        readings=reading_rows(newest_readings_of(store, fleet, unit), measures),
-        checks=[check for check in order if check in found],
+        facts=registry_facts(registered, measures),
+        alerts=[
+            {**alert, "summary": measures.sentence(alert["summary"])}
+            for alert in alerts(store, fleet, unit).iter_rows(named=True)
+        ],
+        readings=reading_rows(newest_of_each(readings), measures),
+        checks=_checks(readings),
         span=span,
         silent_for=silent_for(span[1] if span else None, newest_data(store)),
         shown_from=None if span is None else max(span[0], span[1] - _FIRST_SHOWN),
         spans=_SPANS,
         days=_newest_days(store, fleet, unit),
     )
+
+
+def _checks(readings: pl.DataFrame) -> list[tuple[str, str | None]]:
+    """Give each check that has readings, in order, with each of its tests where it has several."""
+    found = readings.select("check", "test").unique().rows()
+    place = {check: at for at, check in enumerate(CHECKS)}
+    return sorted(found, key=lambda row: (place.get(row[0], len(place)), row[0], row[1] or ""))
 
 
 def _newest_days(store: Store, fleet: str, unit: str) -> list[dict[str, Any]]:

@@ -13,6 +13,7 @@ const config = {
 
 async function figureOf(element, span) {
   const query = new URLSearchParams({ units: element.dataset.units, scheme: dark.matches ? "dark" : "light" });
+  if (element.dataset.test) query.set("test", element.dataset.test);
   if (span) {
     query.set("start", span.start);
     query.set("end", span.end);

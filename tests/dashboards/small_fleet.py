@@ -44,13 +44,28 @@ def _reading(
     of_check = {
         "leak_static": {"measure": "kPa/min", "limit_high": 20.684271, "rule": "us-leak-static-combination"},
         "build_up_time": {"measure": "s", "limit_high": 45.0, "rule": "us-cdl-build-up-85-100"},
-        "compressor_duty": {"measure": "%", "limit_high": 25.0, "rule": "us-duty-watch", "circuit": None},
+        "compressor_duty": {"measure": "%", "limit_high": 25.0, "rule": "any-duty-watch", "circuit": None},
         "governor_cut_out": {
             "measure": "kPa",
             "limit_low": 827.37084,
             "limit_high": 965.26598,
             "rule": "us-cdl-governor-cut-out",
             "circuit": "supply",
+        },
+        "build_up_span": {"measure": "s", "limit_high": 180.0, "rule": "us-cdl-build-up-50-90", "test": "345-620 kPa"},
+        "low_air_warning": {
+            "measure": "kPa",
+            "limit_low": 413.685438,
+            "rule": "us-fmvss121-low-air",
+            "note": "came on at 395 kPa, between 392 and 400 kPa",
+        },
+        "abs_fault": {
+            "measure": "count",
+            "limit_high": 0.0,
+            "rule": "us-393-55-abs",
+            "circuit": None,
+            "part": "axle 1 left",
+            "state": "intermittent",
         },
     }
     return known | of_check[check] | more
@@ -63,6 +78,11 @@ def _readings() -> pl.DataFrame:
         *(_reading("K-weak", "build_up_time", 40.0, "watch", hours_ago=30 - n, limit_high=25.0) for n in range(4)),
         _reading("K-fail", "build_up_time", 60.0, "fail"),
         _reading("K-watch", "compressor_duty", 30.0, "watch"),
+        _reading("K-watch", "low_air_warning", 395.0, "watch"),
+        _reading("K-watch", "build_up_span", 66.0, "pass", hours_ago=9),
+        _reading("K-watch", "build_up_span", 60.0, "pass"),
+        _reading("K-watch", "build_up_span", 90.0, "unknown", test="0-80% of cut-out", limit_high=None, rule=None),
+        _reading("K-watch", "abs_fault", 2.0, "unknown", lower=None, upper=None),
         _reading("K-quiet", "governor_cut_out", 896.0, "pass"),
         _reading("K-quiet", "leak_static", 19.0, "unknown", lower=10.0, upper=28.0),
     ]
@@ -92,7 +112,9 @@ def block(unit: str, start: datetime, *, n: int = 60, received: datetime | None 
 def fill(store: Store) -> None:
     """Land and judge the small fleet."""
     row = {"fleet": "north", "kind": "tractor", "rule_set": "us", "home_shop": "ridge", "cut_out_kpa": 896.0}
-    registered = [{**row, "unit": unit} for unit in ORDER if unit != "K-new"]
+    registered = [
+        {**row, "unit": unit, "rule_set": "ca_on" if unit == "K-silent" else "us"} for unit in ORDER if unit != "K-new"
+    ]
     replace_units(store, pl.DataFrame(registered, schema=SCHEMA))
     an_hour = timedelta(hours=1)
     messages = [block(unit, NEWEST - an_hour) for unit in ORDER if unit not in ("K-silent", "K-never")]

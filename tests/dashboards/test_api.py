@@ -115,9 +115,26 @@ def test_figures_are_plotly_figures_in_the_asked_unit(client: TestClient) -> Non
     assert check["layout"]["annotations"][0]["text"] == "at most 3.00 psi/min, combination"
 
 
+def test_each_test_of_a_check_has_its_own_figure_and_reading(client: TestClient) -> None:
+    path = "/api/v1/units/north/K-watch"
+    rows = client.get(path).json()["newest_readings"]
+    spans = {row["test"]: row["value"] for row in rows if row["check"] == "build_up_span"}
+    assert spans == {"345-620 kPa": 60.0, "0-80% of cut-out": 90.0}
+    (fault,) = (row for row in rows if row["check"] == "abs_fault")
+    assert (fault["part"], fault["state"]) == ("axle 1 left", "intermittent")
+    figure = client.get(f"{path}/checks/build_up_span/figure", params={"test": "345-620 kPa"}).json()
+    assert sorted(y for trace in figure["data"] for y in trace["y"] if y) == [60.0, 66.0]
+    missing = client.get(f"{path}/checks/build_up_span/figure", params={"test": "none"})
+    assert "no reading of the check 'build_up_span', test 'none'" in problem(missing)
+
+
 def test_limits_and_landing(client: TestClient) -> None:
     limits = {row["id"]: row for row in client.get("/api/v1/limits").json()["limits"]}
     assert limits["us-leak-static-combination"]["high"] == 3.0
+    assert limits["us-leak-static-combination"]["test_pressure"] == 125.0
+    assert limits["ca-bc-build-up-50-90"]["test"] == "345-620 kPa"
+    assert limits["us-393-51-low-air"]["share_of_cut_out"] == 0.5
+    assert limits["us-army-build-up-85-100"]["breach"] == "cited"
     landing = client.get("/api/v1/landing").json()
     assert (landing["samples"], landing["rejects"], landing["subscriber"]) == (3480, 1, None)
 

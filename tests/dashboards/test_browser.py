@@ -101,11 +101,30 @@ def test_unit_draws_each_check_with_its_limit(watched: Watched) -> None:
         figure.scroll_into_view_if_needed()
         expect(figure.locator(".shapelayer path").first).to_be_attached()
         expect(figure.locator(".scatterlayer .point").first).to_be_attached()
-    expect(page.get_by_text("at most 20.7 kPa/min, combination")).to_be_attached()
+    expect(page.get_by_text("at most 3.00 psi/min, combination")).to_be_attached()
     expect(page.locator(".modebar-btn[data-title*='hare']")).to_have_count(0)
 
 
-@pytest.mark.parametrize("path", ["/", "/units/north/K-leak", "/units/north/K-quiet", "/landing", "/limits", "/api"])
+def test_unit_draws_each_test_of_a_check_by_itself_and_opens_what_other_rules_say(watched: Watched) -> None:
+    page = watched.open("/units/north/K-watch")
+    spans = page.locator("figure[data-test]")
+    expect(spans).to_have_count(2)
+    for figure, edges in ((spans.nth(0), 0), (spans.nth(1), 1)):
+        figure.scroll_into_view_if_needed()
+        expect(figure.locator(".scatterlayer .point").first).to_be_attached()
+        expect(figure.locator(".shapelayer path")).to_have_count(edges)
+    warning = page.locator("article", has_text="Low-air warning comes on")
+    other = warning.get_by_role("link", name="at least 55.0 psi or 50 % of the cut-out", exact=False).first
+    expect(other).to_be_hidden()
+    warning.locator("summary").click()
+    expect(other).to_be_visible()
+    other.click()
+    expect(page.locator("tr:target")).to_contain_text("us-393-51-low-air")
+
+
+@pytest.mark.parametrize(
+    "path", ["/", "/units/north/K-leak", "/units/north/K-watch", "/units/north/K-quiet", "/landing", "/limits", "/api"]
+)
 def test_nothing_is_wider_than_a_phone(watched: Watched, path: str) -> None:
     watched.page.set_viewport_size({"width": 360, "height": 780})
     page = watched.open(path)

@@ -1,6 +1,6 @@
 import pytest
 
-from dashboards.measures import Measures
+from dashboards.measures import Measures, usual_unit
 
 
 # 120 psi and 3 psi/min by NIST SP 811 (2008), appendix B.8.
@@ -19,3 +19,34 @@ from dashboards.measures import Measures
 )
 def test_text(pressure: str, value: float | None, measure: str, text: str) -> None:
     assert Measures(pressure).text(value, measure) == text  # type: ignore[arg-type]
+
+
+# 8 kPa and 4 kPa are the steps of J1939's AIR1 and B1: 1.16 and 0.58 psi.
+@pytest.mark.parametrize(
+    ("stored", "shown"),
+    [
+        ("loses 38.9 kPa/min; limit 20.7 kPa/min", "loses 5.64 psi/min; limit 3.00 psi/min"),
+        ("steps of 8 kPa", "steps of 1.2 psi"),
+        ("from 345-620 kPa in 61.0 s", "from 50.0-89.9 psi in 61.0 s"),
+        ("between 392 and 400 kPa.", "between 56.9 and 58.0 psi."),
+        ("unit K-204, 40 s, 12.5 %", "unit K-204, 40 s, 12.5 %"),
+    ],
+)
+def test_sentences_are_written_in_the_readers_unit(stored: str, shown: str) -> None:
+    assert Measures("psi").sentence(stored) == shown
+    assert Measures().sentence(stored) == stored
+
+
+@pytest.mark.parametrize(
+    ("rule_sets", "unit"),
+    [
+        (["us"], "psi"),
+        ([], "psi"),
+        ([None], "psi"),
+        (["ca_on"], "kPa"),
+        (["us", "ca_on"], "kPa"),
+        (["atlantis"], "kPa"),
+    ],
+)
+def test_the_usual_unit_follows_the_rule_set(rule_sets: list[str | None], unit: str) -> None:
+    assert usual_unit(rule_sets) == unit

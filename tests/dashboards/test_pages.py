@@ -6,6 +6,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from airwatch.landing.subscriber import Health
+from airwatch.limits.table import shipped_limits
 from airwatch.store.database import Store
 from dashboards.app import create_app
 from dashboards.assets import plotly_script
@@ -71,6 +72,61 @@ def test_pressures_are_shown_in_the_asked_unit_and_links_keep_it(client: TestCli
     assert "130.0 psi" in html
     assert 'href="/limits?units=psi"' in html
     assert "8.96 bar" in client.get("/units/north/K-quiet", params={"units": "bar"}).text
+
+
+def test_pressures_are_in_the_unit_of_the_units_rule_set_unless_another_is_asked_for(client: TestClient) -> None:
+    us, ontario = client.get("/units/north/K-watch").text, client.get("/units/north/K-silent").text
+    assert "57.3 psi" in us  # 395 kPa
+    assert "came on at 57.3 psi, between 56.9 and 58.0 psi" in us
+    assert "kPa</dd>" not in us
+    assert "896 kPa</dd>" in ontario
+    assert 'href="/limits"' in us  # nothing was chosen, so nothing is kept
+    assert "came on at 3.95 bar" in client.get("/units/north/K-watch", params={"units": "bar"}).text
+
+
+def test_a_fleet_under_several_rule_sets_is_shown_in_kpa(client: TestClient) -> None:
+    alert = "primary tank loses {} parked"
+    assert alert.format("38.9 kPa/min") in client.get("/").text
+    assert alert.format("5.64 psi/min") in client.get("/", params={"units": "psi"}).text
+
+
+def test_unit_shows_test_part_state_and_the_newest_of_each_kind(client: TestClient) -> None:
+    html = client.get("/units/north/K-watch").text
+    text = re.sub(r"(?:<[^>]+>|\s+)+", " ", html)
+    assert html.count("<h3>Build-up, another span</h3>") == 2
+    assert "66.0 s" not in text  # an older one of the same test
+    for words in ("345-620 kPa, primary circuit", "0-80% of cut-out, primary circuit", "axle 1 left", "intermittent"):
+        assert words in text
+
+
+def test_unit_shows_what_other_rules_of_the_topic_say(client: TestClient) -> None:
+    html = client.get("/units/north/K-watch").text
+    warning = html[html.index("Low-air warning comes on") :]
+    others = warning[warning.index("<details") : warning.index("</details>")]
+    text = re.sub(r"\s+", " ", re.sub(r"<[^>]+>", "", others))
+    assert "at least 55.0 psi or 50 % of the cut-out, whichever is less" in text
+    assert "Ontario: Ontario air brake handbook" in text
+    assert "not confirmed" in text
+    assert "at least 55.1 psi (380 kPa)" in text
+    assert "no figure: UN Regulation 13: UN Regulation 13 (equivalent EU text), 5.2.1.13: by function" in text
+    assert "us-cdl-low-air-older" not in others  # it has the same 60 psi
+    assert others.index("us-393-51-low-air") < others.index("any-low-air") < others.index("ca-on-low-air")
+    assert "rules say otherwise" in text
+
+
+def test_limits_have_every_row_with_its_figure_as_its_source_has_it(client: TestClient) -> None:
+    html = client.get("/limits", params={"units": "kPa"}).text
+    assert all(f'<tr id="{limit.id}"' in html for limit in shipped_limits())
+    text = re.sub(r"(?:<[^>]+>|\s+)+", " ", html)
+    for words in (
+        "138 to 310 kPa 20 to 45 psi in the source",
+        "at most 1.7 kPa/min 0.05 MPa/30 min in the source",
+        "at most 120.0 s at 900 1/min",
+        "only shown, judges nothing",
+        "no figure",
+        "(Texas)",
+    ):
+        assert words in text
 
 
 def test_unit_without_anything_says_so(client: TestClient) -> None:
