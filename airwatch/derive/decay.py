@@ -9,6 +9,7 @@ nothing, and the rates that the record allows are weighed one by one.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
@@ -189,6 +190,15 @@ def _newton(cells: Cells, step_kpa: Floats, coolings: Sequence[Cooling], which: 
 
 
 _RATES, _PLACES, _NOISES = 24, 24, (0.06, 0.2, 0.5)
+_REACH, _FINE = 4, 256  # of the table of chances: steps to either side, and its points a step
+
+
+@cache
+def _log_chances() -> tuple[Floats, ...]:
+    """Give, for each noise, the logarithm of the chance of a level, by how far it lies from the pressure."""
+    off = np.arange(2 * _REACH * _FINE + 1) / _FINE - _REACH
+    chances = (ndtr((off + 0.5) / noise) - ndtr((off - 0.5) / noise) for noise in _NOISES)
+    return tuple(np.log(np.maximum(chance, _TINY)) for chance in chances)
 
 
 def _weigh(cells: Cells, step_kpa: float, coolings: Sequence[Cooling], which: int) -> tuple[float, float, float]:
@@ -216,10 +226,8 @@ def _weigh(cells: Cells, step_kpa: float, coolings: Sequence[Cooling], which: in
     places = np.linspace(low - 1.1, high + 1.1, _PLACES)
     x = t - (begin + end) / 2.0
     at = places[:, None, None] - rates[None, :, None] * x[None, None, :] * per_log + cooled
-    log_chance = np.zeros((len(_NOISES), _PLACES, _RATES))
-    for i, noise in enumerate(_NOISES):
-        chance = ndtr((cells.level + 0.5 - at) / noise) - ndtr((cells.level - 0.5 - at) / noise)
-        log_chance[i] = (np.log(np.maximum(chance, _TINY)) * cells.count).sum(axis=2)
+    place = np.clip((cells.level - at + _REACH) * _FINE, 0, 2 * _REACH * _FINE).astype(np.int32)
+    log_chance = np.stack([table[place] @ cells.count for table in _log_chances()])
     weight = np.exp(log_chance - log_chance.max()).sum(axis=(0, 1))
     share = np.concatenate([[0.0], np.cumsum(weight) / weight.sum()])
     edges = np.arange(_RATES + 1) / _RATES * top

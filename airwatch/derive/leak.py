@@ -129,9 +129,11 @@ def _cooled(first_s: Floats, last_s: Floats, tau_s: float) -> Floats:
 def _steps(kpa: Floats, starts: Ints) -> Floats:
     """Give the coarsest known step of which all values of a record are multiples."""
     step = np.full(starts.size, _STEPS[-1])
-    for coarser in reversed(_STEPS):
-        fits = np.logical_and.reduceat(kpa % coarser == 0, starts)
-        step[fits] = coarser
+    for coarser in _STEPS:
+        fits = np.logical_and.reduceat(np.rint(kpa / coarser) * coarser == kpa, starts)
+        step[fits] = np.maximum(step[fits], coarser)
+        if fits.all():
+            break
     return step
 
 
