@@ -33,12 +33,16 @@ ALERTS = pl.Schema(
 )
 """One row an alert: the contract's columns, with the fleet."""
 
+_PART = [*UNIT, "part"]
+
 
 def fold_alerts(readings: pl.DataFrame, rules: Sequence[Rule] | None = None) -> pl.DataFrame:
     """Open an alert for each unit and fault whose newest readings lie beyond a limit often enough.
 
-    Confidence is the share of the looked-at readings that are beyond the limit. ``opened`` is the end of the reading
-    that completed the evidence, in the stretch of readings that still holds; ``updated`` the end of the newest reading.
+    Readings of different parts (wheel ends, valves, lamps) are counted by themselves, so that a sound part does not
+    hide a broken one; the parts that hold make one alert. Confidence is the share of the looked-at readings that are
+    beyond the limit, ``opened`` the end of the reading that completed the evidence, in the stretch of readings that
+    still holds (its start where the rule says so), ``updated`` the end of the newest reading.
 
     Parameters
     ----------
@@ -64,39 +68,59 @@ def fold_alerts(readings: pl.DataFrame, rules: Sequence[Rule] | None = None) -> 
 
 
 def _fold(readings: pl.DataFrame, rule: Rule) -> pl.DataFrame:
-    edge = pl.col("limit_high") if rule.beyond == "high" else pl.col("limit_low")
-    is_past = pl.col("judged") > edge if rule.beyond == "high" else pl.col("judged") < edge
-    is_beyond = pl.col("verdict").is_in(list(rule.severity)) & is_past.fill_null(value=False)
-    if rule.only_if_note_starts is not None:
-        is_beyond &= pl.col("note").str.starts_with(rule.only_if_note_starts)
     of_circuit = pl.lit(value=True) if rule.circuit is None else pl.col("circuit") == rule.circuit
     line = (
         readings.filter((pl.col("check") == rule.check) & of_circuit & pl.col("value").is_not_null())
         .sort(*UNIT, "end")
-        .with_columns(is_beyond=is_beyond, edge=edge)
-        .with_columns(n_beyond=pl.col("is_beyond").cast(pl.Int32()).rolling_sum(rule.of_last, min_samples=1).over(UNIT))
+        .with_columns(is_beyond=_is_beyond(rule), edge=_edge(rule))
+        .with_columns(
+            n_beyond=pl.col("is_beyond").cast(pl.Int32()).rolling_sum(rule.of_last, min_samples=1).over(_PART)
+        )
         .with_columns(holds=pl.col("n_beyond") >= rule.at_least)
-        .with_columns(stretch=pl.col("holds").rle_id().over(UNIT))
+        .with_columns(stretch=pl.col("holds").rle_id().over(_PART))
     )
     beyond = pl.col("is_beyond")
-    alerts = (
-        line.filter((pl.col("stretch") == pl.col("stretch").max().over(UNIT)) & pl.col("holds"))
-        .group_by(UNIT, maintain_order=True)
+    by_part = (
+        line.filter((pl.col("stretch") == pl.col("stretch").max().over(_PART)) & pl.col("holds"))
+        .group_by(_PART, maintain_order=True)
         .agg(
             trailer=pl.col("trailer").last(),
             circuit=pl.col("circuit").last(),
-            verdict=pl.when((pl.col("verdict").filter(beyond) == "fail").any())
-            .then(pl.lit("fail"))
-            .otherwise(pl.lit("watch")),
+            is_fail=(pl.col("verdict").filter(beyond) == "fail").any(),
             confidence=pl.col("n_beyond").last() / rule.of_last,
-            opened=pl.col("end").first(),
+            opened=pl.col(rule.opens_at).filter(beyond).first() if rule.opens_at == "start" else pl.col("end").first(),
             updated=pl.col("end").last(),
             newest=pl.struct("judged", "edge", "measure", "note").filter(beyond).last(),
         )
         .unnest("newest")
     )
+    alerts = (
+        by_part.sort(*UNIT, "updated", maintain_order=True)
+        .group_by(UNIT, maintain_order=True)
+        .agg(
+            pl.col("trailer", "circuit", "judged", "edge", "measure").last(),
+            pl.col("confidence", "updated").max(),
+            pl.col("opened").min(),
+            verdict=pl.when(pl.col("is_fail").any()).then(pl.lit("fail")).otherwise(pl.lit("watch")),
+            part=pl.col("part").drop_nulls().unique().sort().str.join(", "),
+            note=pl.col("note").unique(maintain_order=True).str.join("; "),
+        )
+    )
     rows = [_alert(row, rule) for row in alerts.iter_rows(named=True)]
     return pl.DataFrame(rows, schema=ALERTS, orient="row")
+
+
+def _is_beyond(rule: Rule) -> pl.Expr:
+    over, under = pl.col("judged") > pl.col("limit_high"), pl.col("judged") < pl.col("limit_low")
+    is_past = {"high": over, "low": under, "either": over.fill_null(value=False) | under.fill_null(value=False)}
+    is_beyond = pl.col("verdict").is_in(list(rule.severity)) & is_past[rule.beyond].fill_null(value=False)
+    return is_beyond if rule.states is None else is_beyond & pl.col("state").is_in(rule.states).fill_null(value=False)
+
+
+def _edge(rule: Rule) -> pl.Expr:
+    high, low = pl.col("limit_high"), pl.col("limit_low")
+    either = pl.when((pl.col("judged") < low).fill_null(value=False)).then(low).otherwise(high)
+    return {"high": high, "low": low, "either": either}[rule.beyond]
 
 
 def _alert(row: dict[str, object], rule: Rule) -> tuple[object, ...]:
@@ -104,7 +128,12 @@ def _alert(row: dict[str, object], rule: Rule) -> tuple[object, ...]:
     verdict: Literal["fail", "watch"] = "fail" if row["verdict"] == "fail" else "watch"
     value, edge, note = row["judged"], row["edge"], str(row["note"])
     says = rule.says.format(
-        value=f"{value:.3g}", limit=f"{edge:.3g}", measure=row["measure"], note=note, circuit=row["circuit"]
+        value=f"{value:.3g}",
+        limit=f"{edge:.3g}",
+        measure=row["measure"],
+        note=note,
+        circuit=row["circuit"],
+        part=row["part"],
     )
     id_ = blake2b(key.encode(), digest_size=8).hexdigest()
     severity = rule.severity.get(verdict, "low")

@@ -19,14 +19,20 @@ class Rule(Struct, frozen=True, forbid_unknown_fields=True):
 
     fault: str
     check: str
-    beyond: Literal["high", "low"]
+    beyond: Literal["high", "low", "either"]
     of_last: Count
     at_least: Count
     severity: dict[Literal["fail", "watch"], Severity]
     says: str
     reason: str
     circuit: str | None = None
-    only_if_note_starts: str | None = None
+    state: str | list[str] | None = None
+    opens_at: Literal["start", "end"] = "end"
+
+    @property
+    def states(self) -> list[str] | None:
+        """The states that count, None for all."""
+        return [self.state] if isinstance(self.state, str) else self.state
 
 
 class _Table(Struct, forbid_unknown_fields=True):

@@ -1,34 +1,45 @@
-"""`compressor_duty`: the share of engine-on time in which the compressor is loaded."""
+"""How much the compressor works: its duty, the governor's cycles, and what the brakes take of it."""
 
+import numpy as np
 import polars as pl
 
-from airwatch.derive.frames import RUN_SAMPLES, UNIT, as_measured, require, seconds
+from airwatch.derive.frames import RUN_SAMPLES, UNIT, as_measured, require
+from airwatch.derive.loaded import EngineClock, engine_clock, loaded_spans
 from airwatch.derive.tuning import Duty, shipped_tuning
-from airwatch.derive.turns import TURNS
+from airwatch.derive.turn_bounds import TURNS, Z95
+
+_SAMPLING_VAR = 1.0 / 12.0  # of an instant anywhere in a bracket, by the bracket's square
 
 
 def duty_readings(
-    samples: pl.DataFrame, turns: pl.DataFrame, runs: pl.DataFrame, tuning: Duty | None = None
+    samples: pl.DataFrame,
+    turns: pl.DataFrame,
+    runs: pl.DataFrame,
+    tuning: Duty | None = None,
+    clock: EngineClock | None = None,
 ) -> pl.DataFrame:
-    """Give one reading for each run that has enough engine-on time and whole governor cycles.
+    """Give the duty of each run that has enough engine-on time and whole governor cycles.
 
-    Where the vehicle reports ``compressor_loaded`` that is used. Else the compressor is loaded from the start of the
-    first rise to the first cut-out, from each cut-in to the next cut-out, and from a last cut-in to the end of
-    engine-on time. The interval is one sample spacing at each change of state.
+    `compressor_duty` is the share of all engine-on time (test "whole run") in which the compressor is loaded;
+    `compressor_duty_cycling` is that from the first cut-out to the last, whole cycles without the first fill;
+    `governor_cycles` is cut-outs in an hour of engine-on time; `compressor_duty_per_application` is loaded seconds
+    for each brake application between first and last cut-out, leaks and accessories included.
 
     Parameters
     ----------
     samples : DataFrame
         Samples with phases and runs, sorted by ``run, t``.
     turns : DataFrame
-        Columns as `airwatch.derive.turns.TURNS`.
+        Columns as `airwatch.derive.turn_bounds.TURNS`.
     runs : DataFrame
         As `airwatch.derive.runs.run_table` gives it.
+    clock : EngineClock, optional
+        Of these samples, where the caller has it already.
 
     Returns
     -------
     DataFrame
-        Columns as `airwatch.derive.frames.MEASURED`; per cent.
+        Columns as `airwatch.derive.frames.MEASURED`.
 
     Raises
     ------
@@ -38,77 +49,163 @@ def duty_readings(
     require(samples, RUN_SAMPLES, "duty_readings")
     require(turns, TURNS, "duty_readings")
     tuning = tuning or shipped_tuning().duty
-    state = pl.when(pl.col("kind") == "cut_in").then(1).otherwise(0).cast(pl.Int8)
-    marked = samples.join_asof(
-        turns.select("run", "t", inferred=state), on="t", by="run", strategy="backward", check_sortedness=False
-    )
-    before = pl.col("system_low_t").is_not_null() & (pl.col("t") >= pl.col("system_low_t"))
-    first = turns.group_by("run").agg(first_turn=pl.col("t").first(), first_kind=pl.col("kind").first())
-    low = _first_low(samples, first)
-    marked = marked.join(low, on="run", how="left", maintain_order="left").with_columns(
-        loaded=pl.coalesce("compressor_loaded", "inferred", pl.when(before).then(1).otherwise(0)) == 1,
-        reported=pl.col("compressor_loaded").is_not_null(),
-    )
-    span_s = seconds(pl.col("t").shift(-1).over("run") - pl.col("t")).fill_null(0.0)
-    totals = (
-        marked.with_columns(span_s=pl.when(pl.col("is_running")).then(span_s).otherwise(0.0))
-        .group_by("run", maintain_order=True)
-        .agg(
-            on_s=pl.col("span_s").sum(),
-            loaded_s=pl.col("span_s").filter(pl.col("loaded")).sum(),
-            spacing_s=pl.col("span_s").filter(pl.col("span_s") > 0).median(),
-            n_changes=(pl.col("loaded") != pl.col("loaded").shift(1)).sum(),
-            reported=pl.col("reported").any(),
-            start=pl.col("t").filter(pl.col("is_running")).min(),
-            end=pl.col("t").filter(pl.col("is_running")).max(),
-        )
-        .join(_differential(turns), on="run", how="left")
-    )
-    enough = (pl.col("n_cut_outs").fill_null(0) >= tuning.fewest_cut_outs) | (
-        pl.col("reported") & (pl.col("n_changes") >= 2 * tuning.fewest_cut_outs)
-    )
-    # a state seen from rounded pressure changes up to half a step late or early, at both ends of each pump-up
-    rounding_s = pl.when(~pl.col("reported")).then(pl.col("loaded_s") * pl.col("step_share")).fill_null(0.0)
-    half_s = pl.col("n_changes") * pl.col("spacing_s") / 2 + rounding_s
+    clock = clock or engine_clock(samples, tuning.longest_gap_s)
+    totals = _totals(samples, turns, clock, tuning)
+    parts = [_whole_run(totals), _cycling(totals), _cycles(totals), _per_application(totals, tuning)]
     return (
-        totals.filter((pl.col("on_s") >= tuning.shortest_engine_on_s) & enough)
+        pl.concat(parts, how="diagonal")
         .join(runs, on="run")
-        .with_columns(value=100 * pl.col("loaded_s") / pl.col("on_s"), half=100 * half_s / pl.col("on_s"))
         .select(
             *UNIT,
             "trailer",
+            "check",
+            "start",
+            "end",
+            "value",
+            "lower",
+            "upper",
+            "measure",
+            "test",
+            "note",
+            "run_start",
             circuit=pl.lit(None, pl.String),
-            check=pl.lit("compressor_duty"),
-            start="start",
-            end="end",
-            value="value",
-            lower=(pl.col("value") - pl.col("half")).clip(lower_bound=0.0),
-            upper=(pl.col("value") + pl.col("half")).clip(upper_bound=100.0),
-            measure=pl.lit("%"),
-            note=pl.format(
-                "{} h engine on, {} cut-outs", (pl.col("on_s") / 3600).round(1), pl.col("n_cut_outs").fill_null(0)
-            ),
-            run_start="run_start",
         )
         .pipe(as_measured)
     )
 
 
-def _differential(turns: pl.DataFrame) -> pl.DataFrame:
-    """Give ``run, n_cut_outs, step_share``: the sensor step as a share of the governor's differential."""
+def _totals(samples: pl.DataFrame, turns: pl.DataFrame, clock: EngineClock, tuning: Duty) -> pl.DataFrame:
+    """Give one row a run: engine-on seconds, loaded seconds, how far off they may be, applications."""
+    spans = loaded_spans(turns, clock)
     is_out = pl.col("kind") == "cut_out"
-    span = pl.col("system_kpa").filter(is_out).mean() - pl.col("system_kpa").filter(~is_out).mean()
-    return turns.group_by("run").agg(n_cut_outs=is_out.sum(), step_share=pl.col("step_kpa").max() / span)
-
-
-def _first_low(samples: pl.DataFrame, first: pl.DataFrame) -> pl.DataFrame:
-    """Give ``run, system_low_t``: where the rise to the first cut-out began, for runs that begin with one."""
-    lowest = pl.min_horizontal("supply_kpa", "primary_kpa", "secondary_kpa")
-    return (
-        samples.join(first.filter(first_kind="cut_out"), on="run", how="inner", maintain_order="left")
-        .filter((pl.col("t") <= pl.col("first_turn")) & pl.col("is_running"))
-        .with_columns(low=lowest)
-        .drop_nulls("low")
-        .group_by("run", maintain_order=True)
-        .agg(system_low_t=pl.col("t").filter(pl.col("low") == pl.col("low").min()).last())
+    counted = turns.group_by("run").agg(
+        n_outs=is_out.sum(),
+        n_ins=(~is_out).sum(),
+        first_out=pl.col("t").filter(is_out).min(),
+        last_out=pl.col("t").filter(is_out).max(),
+        ends_loaded=(pl.col("kind").last() == "cut_in"),
+        source=pl.col("source").first(),
     )
+    counted = counted.filter(pl.col("n_outs") >= tuning.fewest_cut_outs)
+    run = counted["run"].to_numpy()
+    at = np.searchsorted(clock.run[clock.first], run)
+    first_out, last_out = (
+        clock.place(run, counted[name].to_physical().to_numpy()) for name in ("first_out", "last_out")
+    )
+    brakes = samples["is_braking"].to_numpy()[clock.row]
+    begins = np.flatnonzero(brakes[1:] & ~brakes[:-1]) + 1
+    begins_s = clock.axis_s[begins]
+    counted = counted.with_columns(
+        on_s=clock.on_s[clock.last[at]] - clock.on_s[clock.first[at]],
+        cycling_s=clock.on_at(last_out) - clock.on_at(first_out),
+        start=clock.t_us[clock.first[at]].astype("datetime64[us]"),
+        end=clock.t_us[clock.last[at]].astype("datetime64[us]"),
+        n_applied=np.searchsorted(begins_s, clock.axis_s[clock.last[at]], side="right")
+        - np.searchsorted(begins_s, clock.axis_s[clock.first[at]]),
+        n_applied_cycling=np.searchsorted(begins_s, last_out) - np.searchsorted(begins_s, first_out),
+    )
+    rounding = Z95 * tuning.rounding_sd_steps * pl.col("rounding_s")
+    cyclic = pl.col("is_whole") & ~pl.col("is_first") & (pl.col("begin") >= pl.col("first_out"))
+    loaded = (
+        spans.join(counted.select("run", "first_out"), on="run")
+        .group_by("run")
+        .agg(
+            loaded_s=pl.col("loaded_s").sum(),
+            half_s=((rounding.sum()) ** 2 + Z95**2 * _SAMPLING_VAR * (pl.col("sampling_s") ** 2).sum()).sqrt(),
+            before_s=pl.col("before_s").sum(),
+            cycling_loaded_s=pl.col("loaded_s").filter(cyclic).sum(),
+            cycling_half_s=(
+                rounding.filter(cyclic).sum() ** 2
+                + Z95**2 * _SAMPLING_VAR * (pl.col("sampling_s") ** 2).filter(cyclic).sum()
+            ).sqrt(),
+        )
+    )
+    return counted.filter(pl.col("on_s") >= tuning.shortest_engine_on_s).join(loaded, on="run").sort("run")
+
+
+def _whole_run(totals: pl.DataFrame) -> pl.DataFrame:
+    value, half = 100 * pl.col("loaded_s") / pl.col("on_s"), 100 * pl.col("half_s") / pl.col("on_s")
+    return totals.select(
+        "run",
+        "start",
+        "end",
+        check=pl.lit("compressor_duty"),
+        test=pl.lit("whole run"),
+        value=value,
+        lower=(value - half).clip(lower_bound=0.0),
+        upper=(value + half + 100 * pl.col("before_s") / pl.col("on_s")).clip(upper_bound=100.0),
+        measure=pl.lit("%"),
+        note=_note("{} h engine on, {} cut-outs, {} brake applications; {}", "n_applied"),
+    )
+
+
+def _cycling(totals: pl.DataFrame) -> pl.DataFrame:
+    value = 100 * pl.col("cycling_loaded_s") / pl.col("cycling_s")
+    half = 100 * pl.col("cycling_half_s") / pl.col("cycling_s")
+    return totals.filter(pl.col("cycling_s") > 0).select(
+        "run",
+        start="first_out",
+        end="last_out",
+        check=pl.lit("compressor_duty_cycling"),
+        test=pl.lit("first to last cut-out"),
+        value=value,
+        lower=(value - half).clip(lower_bound=0.0),
+        upper=(value + half).clip(upper_bound=100.0),
+        measure=pl.lit("%"),
+        note=_note(
+            "without the first fill; {} h engine on, {} cut-outs, {} brake applications; {}", "n_applied_cycling"
+        ),
+    )
+
+
+def _cycles(totals: pl.DataFrame) -> pl.DataFrame:
+    """Count whole cycles; at either end of the run one may be cut off, so a count between those is as good."""
+    per_h = 3600.0 / pl.col("on_s")
+    least = pl.min_horizontal("n_outs", "n_ins").cast(pl.Int64)
+    most = pl.max_horizontal("n_outs", "n_ins").cast(pl.Int64)
+    return totals.select(
+        "run",
+        "start",
+        "end",
+        check=pl.lit("governor_cycles"),
+        value=pl.col("n_outs") * per_h,
+        lower=pl.min_horizontal(least, pl.col("n_outs").cast(pl.Int64) - 1) * per_h,
+        upper=pl.max_horizontal(most, pl.col("n_outs").cast(pl.Int64) + 1) * per_h,
+        measure=pl.lit("1/h"),
+        note=pl.format(
+            "{} cut-outs and {} cut-ins in {} h engine on; {}",
+            "n_outs",
+            "n_ins",
+            (pl.col("on_s") / 3600).round(2),
+            _seen_by(),
+        ),
+    )
+
+
+def _per_application(totals: pl.DataFrame, tuning: Duty) -> pl.DataFrame:
+    n = pl.col("n_applied_cycling")
+    value, half = pl.col("cycling_loaded_s") / n, pl.col("cycling_half_s") / n
+    return totals.filter(n >= tuning.fewest_applications).select(
+        "run",
+        start="first_out",
+        end="last_out",
+        check=pl.lit("compressor_duty_per_application"),
+        value=value,
+        lower=(value - half).clip(lower_bound=0.0),
+        upper=value + half,
+        measure=pl.lit("s"),
+        note=pl.format("loaded time over {} brake applications; leaks and accessories are in it", n),
+    )
+
+
+def _note(text: str, applied: str) -> pl.Expr:
+    return pl.format(text, (pl.col("on_s") / 3600).round(1), "n_outs", applied, _seen_by())
+
+
+def _seen_by() -> pl.Expr:
+    names = {
+        "pressure": "state inferred from pressure",
+        "state": "state reported by the vehicle",
+        "event": "turns reported by the vehicle",
+    }
+    return pl.col("source").replace_strict(names, default="", return_dtype=pl.String)

@@ -1,22 +1,32 @@
-"""`governor_cut_out` and `governor_cut_in`: the pressures at which the governor acts."""
+"""`governor_cut_out`, `governor_cut_in`, `governor_differential`: the pressures at which the governor acts."""
 
 import polars as pl
 
 from airwatch.contract.batch import GOVERNOR_SCHEMA
 from airwatch.derive.frames import UNIT, as_measured, require
-from airwatch.derive.turns import TURNS
+from airwatch.derive.reported_turns import events_in_runs
+from airwatch.derive.turn_bounds import TURNS, Z95
+
+_EVENT_STEP_KPA = 8.0
+_EVENT_HALF_KPA = Z95 * (_EVENT_STEP_KPA**2 * (1 / 3 + 1 / 12)) ** 0.5  # offset of up to a step, and rounding
+
+_NOTES = {
+    "pressure": "from turns of the pressure",
+    "state": "pressure as the reported compressor state changed",
+    "event": "reported by the vehicle",
+}
 
 
 def governor_readings(turns: pl.DataFrame, runs: pl.DataFrame, events: pl.DataFrame) -> pl.DataFrame:
-    """Give one reading for each cut-out and cut-in.
+    """Give one reading for each cut-out and cut-in, and one differential for each run that has both.
 
-    Where the vehicle itself reports the events of a run, they are the reading; else the turns of the pressure are.
-    The interval is one sensor step either way: half a step of rounding, and noise of up to half a step more.
+    Where the vehicle itself reports the events of a run, they are the reading; else the turns of the pressure are. The
+    differential of two readings of one sensor is free of its offset.
 
     Parameters
     ----------
     turns : DataFrame
-        Columns as `airwatch.derive.turns.TURNS`.
+        Columns as `airwatch.derive.turn_bounds.TURNS`.
     runs : DataFrame
         As `airwatch.derive.runs.run_table` gives it.
     events : DataFrame
@@ -34,20 +44,20 @@ def governor_readings(turns: pl.DataFrame, runs: pl.DataFrame, events: pl.DataFr
     """
     require(turns, TURNS, "governor_readings")
     require(events, GOVERNOR_SCHEMA, "governor_readings")
-    reported = (
-        events.drop_nulls("supply_kpa")
-        .sort("t")
-        .join_asof(runs.sort("run_start"), left_on="t", right_on="run_start", by=UNIT, check_sortedness=False)
-        .filter(pl.col("t") <= pl.col("run_end"))
-        .select(
-            "run", "t", "kind", system_kpa="supply_kpa", step_kpa=pl.lit(8.0), note=pl.lit("reported by the vehicle")
-        )
+    reported = events_in_runs(events.drop_nulls("supply_kpa"), runs).select(
+        "run",
+        "t",
+        "kind",
+        governor_kpa="supply_kpa",
+        lower_kpa=pl.col("supply_kpa") - _EVENT_HALF_KPA,
+        upper_kpa=pl.col("supply_kpa") + _EVENT_HALF_KPA,
+        source=pl.lit("event"),
     )
-    inferred = turns.join(reported.select("run", "kind").unique(), on=["run", "kind"], how="anti").select(
-        "run", "t", "kind", "system_kpa", "step_kpa", note=pl.lit("from turns of the pressure")
+    seen = turns.drop_nulls("governor_kpa").join(
+        reported.select("run", "kind").unique(), on=["run", "kind"], how="anti"
     )
     return (
-        pl.concat([reported, inferred])
+        pl.concat([reported, seen.select(reported.columns), _differentials(turns)], how="diagonal")
         .join(runs, on="run")
         .select(
             *UNIT,
@@ -55,13 +65,47 @@ def governor_readings(turns: pl.DataFrame, runs: pl.DataFrame, events: pl.DataFr
             circuit=pl.lit("supply"),
             check="governor_" + pl.col("kind"),
             start=pl.col("t"),
-            end=pl.col("t"),
-            value=pl.col("system_kpa"),
-            lower=pl.col("system_kpa") - pl.col("step_kpa"),
-            upper=pl.col("system_kpa") + pl.col("step_kpa"),
+            end=pl.coalesce("end", "t"),
+            value=pl.col("governor_kpa"),
+            lower=pl.col("lower_kpa"),
+            upper=pl.col("upper_kpa"),
             measure=pl.lit("kPa"),
-            note=pl.col("note"),
+            note=pl.coalesce("note", pl.col("source").replace_strict(_NOTES, default=None, return_dtype=pl.String)),
             run_start=pl.col("run_start"),
         )
         .pipe(as_measured)
+    )
+
+
+def _differentials(turns: pl.DataFrame) -> pl.DataFrame:
+    """Give each run's mean cut-out less its mean cut-in.
+
+    What the turns of a run do not share averages out, but for the rounding, which is the same each time.
+    """
+    own = pl.col("own_sd_kpa")
+    weight = 1.0 / own**2
+    rounding = pl.col("step_kpa") ** 2 / 12.0
+    means = (
+        turns.drop_nulls(["governor_kpa", "own_sd_kpa"])
+        .group_by("run", "kind")
+        .agg(
+            kpa=(weight * pl.col("governor_kpa")).sum() / weight.sum(),
+            var=1.0 / weight.sum() + rounding.first(),
+            n=pl.len(),
+            first=pl.col("t").min(),
+            last=pl.col("t").max(),
+        )
+    )
+    both = means.filter(kind="cut_out").join(means.filter(kind="cut_in"), on="run", suffix="_in")
+    value = pl.col("kpa") - pl.col("kpa_in")
+    half = Z95 * (pl.col("var") + pl.col("var_in")).sqrt()
+    return both.select(
+        "run",
+        t=pl.min_horizontal("first", "first_in"),
+        end=pl.max_horizontal("last", "last_in"),
+        kind=pl.lit("differential"),
+        governor_kpa=value,
+        lower_kpa=value - half,
+        upper_kpa=value + half,
+        note=pl.format("mean of {} cut-outs and {} cut-ins", "n", "n_in"),
     )

@@ -4,15 +4,23 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from airwatch.contract.batch import CODE_SCHEMA, GOVERNOR_SCHEMA, REPORT_SCHEMA
+from airwatch.contract.batch import CODE_SCHEMA, GOVERNOR_SCHEMA, LAMP_SCHEMA, REPORT_SCHEMA
 from airwatch.derive.abs_faults import abs_fault_readings
+from airwatch.derive.abs_lamps import abs_lamp_readings
+from airwatch.derive.abs_self_check import abs_self_check_readings, dark_trailer_readings
 from airwatch.derive.build_up import build_up_readings
 from airwatch.derive.duty import duty_readings
 from airwatch.derive.frames import FACTS, MEASURED, READINGS, UNIT, require
 from airwatch.derive.governor import governor_readings
 from airwatch.derive.leak import leak_readings
+from airwatch.derive.leak_running import leak_running_readings
+from airwatch.derive.loaded import engine_clock
+from airwatch.derive.low_air import low_air_readings
 from airwatch.derive.phases import add_phases
+from airwatch.derive.protection import protection_readings
 from airwatch.derive.runs import assign_runs, run_table
+from airwatch.derive.supply_drop import supply_drop_readings
+from airwatch.derive.tuning import shipped_tuning
 from airwatch.derive.turns import governor_turns
 from airwatch.limits.judge import judge
 from airwatch.limits.table import limits_frame, shipped_limits
@@ -22,14 +30,15 @@ from airwatch.limits.table import limits_frame, shipped_limits
 class Window:
     """Everything a derivation reads for a set of units: samples of whole runs, and the units' events and facts.
 
-    ``samples`` is sorted by ``fleet, unit, t`` and begins each unit at a run's border. ``fault_reports`` and
-    ``fault_codes`` hold the units' whole history.
+    ``samples`` is sorted by ``fleet, unit, t`` and begins each unit at a run's border. ``fault_reports``,
+    ``fault_codes`` and ``lamp_events`` hold the units' whole history.
     """
 
     samples: pl.DataFrame
     governor_events: pl.DataFrame
     fault_reports: pl.DataFrame
     fault_codes: pl.DataFrame
+    lamp_events: pl.DataFrame
     facts: pl.DataFrame
 
 
@@ -68,14 +77,22 @@ def derive(window: Window) -> Derived:
     """
     samples = assign_runs(add_phases(window.samples))
     runs = run_table(samples)
-    turns = governor_turns(samples)
+    turns = governor_turns(samples, runs, window.governor_events)
+    clock = engine_clock(samples, shipped_tuning().duty.longest_gap_s)
     measured = pl.concat(
         [
             build_up_readings(samples, runs, window.facts),
             governor_readings(turns, runs, window.governor_events),
-            duty_readings(samples, turns, runs),
+            duty_readings(samples, turns, runs, clock=clock),
+            supply_drop_readings(samples, turns, runs),
+            leak_running_readings(samples, turns, runs, clock=clock),
             leak_readings(samples, runs),
+            low_air_readings(samples, runs, window.lamp_events),
+            protection_readings(samples, runs),
             abs_fault_readings(window.fault_reports, window.fault_codes),
+            abs_self_check_readings(window.lamp_events, window.fault_reports, window.fault_codes),
+            dark_trailer_readings(samples, runs, window.lamp_events, window.fault_reports),
+            abs_lamp_readings(window.lamp_events, window.fault_reports, window.fault_codes),
         ]
     )
     return Derived(runs.select(RUNS.keys()), judged(measured, window.facts))
@@ -115,4 +132,5 @@ def empty_events() -> dict[str, pl.DataFrame]:
         "governor_events": pl.DataFrame(schema=GOVERNOR_SCHEMA),
         "fault_reports": pl.DataFrame(schema=REPORT_SCHEMA),
         "fault_codes": pl.DataFrame(schema=CODE_SCHEMA),
+        "lamp_events": pl.DataFrame(schema=LAMP_SCHEMA),
     }

@@ -1,60 +1,31 @@
-"""Turning points of the system pressure: where the governor cut the compressor out and in.
-
-The governor senses the supply tank. Where that is not sent, the lower of the moving brake tanks stands for it: air
-flows from the supply tank into whichever tank is lower, so the two are equal within the opening pressure of a check
-valve, and at cut-out all tanks are.
-"""
+"""Turning points of the system pressure: where the governor cut the compressor out and in."""
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 from scipy.signal import find_peaks
 
-from airwatch.derive.frames import RUN_SAMPLES, require, seconds
-from airwatch.derive.sensor import step_kpa
+from airwatch.derive.reported_turns import with_reported
+from airwatch.derive.system_pressure import Floats, Places, pressure_changes
 from airwatch.derive.tuning import Governor, shipped_tuning
+from airwatch.derive.turn_bounds import TURNS, bounded_turns
 
 _WALL_KPA = 1e6  # stands between runs: a peak search ends at anything higher
+_SPIKE_STEPS = 2.0
+_NEAR_STEPS = 1.5
+_NEAR = 6  # changes
+_BEHIND = 24  # changes
 
-TURNS = pl.Schema(
-    {
-        "run": pl.UInt32(),
-        "t": pl.Datetime("us"),
-        "kind": pl.String(),
-        "system_kpa": pl.Float64(),
-        "step_kpa": pl.Float64(),
-    }
-)
-"""One row a turn, sorted; ``kind`` is cut_out or cut_in."""
+Flags = npt.NDArray[np.bool_]
 
 
-def system_pressure(samples: pl.DataFrame, tuning: Governor | None = None) -> pl.DataFrame:
-    """Give ``run, t, system_kpa, step_kpa, is_running`` for the samples that have a system pressure."""
-    tuning = tuning or shipped_tuning().governor
-    names = ("supply_kpa", "primary_kpa", "secondary_kpa")
-    steps = samples.group_by("run", maintain_order=True).agg(
-        *(step_kpa(pl.col(name)).alias(f"{name}_step") for name in names),
-        *((pl.col(name).max() - pl.col(name).min()).alias(f"{name}_range") for name in names),
-        has_supply=pl.col("supply_kpa").is_not_null().any(),
-    )
-    joined = samples.select("run", "t", "is_running", *names).join(steps, on="run", how="left", maintain_order="left")
-
-    def moving(name: str) -> pl.Expr:
-        is_moving = pl.col(f"{name}_range") >= tuning.prominence_steps * pl.col(f"{name}_step")
-        return pl.when(is_moving).then(pl.col(name))
-
-    lower = pl.min_horizontal(moving("primary_kpa"), moving("secondary_kpa"))
-    step = pl.max_horizontal("primary_kpa_step", "secondary_kpa_step")
-    return joined.select(
-        "run",
-        "t",
-        "is_running",
-        system_kpa=pl.when("has_supply").then(pl.col("supply_kpa")).otherwise(lower),
-        step_kpa=pl.when("has_supply").then(pl.col("supply_kpa_step")).otherwise(step),
-    ).drop_nulls("system_kpa")
-
-
-def governor_turns(samples: pl.DataFrame, tuning: Governor | None = None) -> pl.DataFrame:
-    """Find the cut-outs and cut-ins of each run from pressure and engine speed alone.
+def governor_turns(
+    samples: pl.DataFrame,
+    runs: pl.DataFrame | None = None,
+    events: pl.DataFrame | None = None,
+    tuning: Governor | None = None,
+) -> pl.DataFrame:
+    """Find the cut-outs and cut-ins of each run: as the vehicle reports them, else from pressure and engine speed.
 
     A cut-out is the top of a rise, with the engine running on afterwards, from which the pressure falls for at least
     ``unloaded_s``; a cut-in is the bottom of the fall that follows a cut-out, with the engine running.
@@ -65,85 +36,221 @@ def governor_turns(samples: pl.DataFrame, tuning: Governor | None = None) -> pl.
     ----------
     samples : DataFrame
         Samples with phases and runs, sorted by ``run, t``.
+    runs, events : DataFrame, optional
+        As `airwatch.derive.runs.run_table` gives it; ``fleet, unit, t, kind, supply_kpa``.
 
     Returns
     -------
     DataFrame
-        Columns as `TURNS`; pressures gauge kPa, as the sensor reported them.
+        Columns as `airwatch.derive.turn_bounds.TURNS`, sorted by ``run, t``.
 
     Raises
     ------
     FrameError
         A column is missing or of another type.
     """
-    require(samples, RUN_SAMPLES, "governor_turns")
     tuning = tuning or shipped_tuning().governor
-    system = system_pressure(samples, tuning).with_columns(
-        last_running=pl.when("is_running").then(pl.col("t")).max().over("run"),
-    )
-    is_new = pl.col("system_kpa") != pl.col("system_kpa").shift(1).over("run")
-    is_last = pl.col("system_kpa") != pl.col("system_kpa").shift(-1).over("run")
-    held_to = pl.when(is_last.fill_null(value=True)).then(pl.col("t")).backward_fill().over("run")
-    changed = system.with_columns(held_to=held_to, run_began=pl.col("t").first().over("run")).filter(
-        is_new.fill_null(value=True)
-    )
-    if changed.is_empty():
+    changes = pressure_changes(samples, tuning)
+    seen = _seen(samples, changes, tuning)
+    return with_reported(seen, samples, changes, runs, events)
+
+
+def _seen(samples: pl.DataFrame, changes: pl.DataFrame, tuning: Governor) -> pl.DataFrame:
+    """Give the turns that the pressure alone shows."""
+    if changes.is_empty():
         return pl.DataFrame(schema=TURNS)
-    found = _alternating(changed, tuning)
-    runs_on = seconds(pl.col("last_running") - pl.col("t")) >= tuning.engine_after_s
-    falls_for = seconds(pl.col("t").shift(-1).over("run") - pl.col("t")).fill_null(float("inf"))
-    top = pl.col("system_kpa").filter(pl.col("is_top")).max().over("run")
-    is_cut_out = pl.col("is_top") & runs_on & (falls_for >= tuning.unloaded_s)
-    is_cut_out &= pl.col("system_kpa") >= top - tuning.agree_kpa
-    told = found.with_columns(is_cut_out=is_cut_out).with_columns(
-        follows_cut_out=pl.col("is_cut_out").shift(1).over("run").fill_null(value=False)
-    )
-    is_bottom = ~pl.col("is_top") & pl.col("is_running")
-    is_cut_in = is_bottom & pl.col("follows_cut_out")
-    # a record may begin in the middle of a fall: such a first bottom counts if it agrees with the cut-ins that follow
-    usual = pl.col("system_kpa").filter(is_cut_in).median().over("run")
-    fell_for = seconds(pl.col("t") - pl.col("run_began"))
-    is_lead = is_bottom & (pl.int_range(pl.len()).over("run") == 0) & (fell_for >= tuning.unloaded_s)
-    is_lead &= ((pl.col("system_kpa") - usual).abs() <= tuning.agree_kpa).fill_null(value=False)
-    return (
-        told.filter(pl.col("is_cut_out") | is_cut_in | is_lead)
-        .with_columns(
-            kind=pl.when("is_top").then(pl.lit("cut_out")).otherwise(pl.lit("cut_in")),
-            # a top is passed as its value is reached, a bottom as it is left: the other side of each plateau is slow
-            t=pl.when("is_top").then(pl.col("t")).otherwise(pl.col("held_to")),
-        )
-        .select(TURNS.keys())
-    )
+    changes = changes.filter(~pl.Series(_spikes(changes, samples)))
+    at, is_top = _alternating(changes, tuning)
+    cut_outs, cut_ins = _governed(changes, at, is_top, tuning)
+    return bounded_turns(changes, cut_outs, cut_ins, tuning)
 
 
-def _alternating(changed: pl.DataFrame, tuning: Governor) -> pl.DataFrame:
-    """Give tops and bottoms by turns: of equal tops the first, of equal bottoms the last."""
-    changed = changed.with_columns(wall=pl.col("run").rle_id())
-    kpa = changed["system_kpa"].to_numpy()
-    wall = changed["wall"].to_numpy().astype(np.int64)
-    place = np.arange(kpa.size) + wall + 1  # each run stands behind a wall
-    walled = np.full(int(place[-1]) + 2, np.nan)
-    walled[place] = kpa
-    is_wall = np.isnan(walled)
-    least = np.full(walled.size, tuning.prominence_steps)
-    least[place] *= changed["step_kpa"].to_numpy()
+def _spikes(changes: pl.DataFrame, samples: pl.DataFrame) -> Flags:
+    """Mark single samples that leave the pressure before and behind them: a sensor's, not the governor's.
+
+    A fall of one sample may be the brakes drawing on a tank that fills up again; only with the brake switch known to be
+    off is it a spike.
+    """
+    kpa, step, run = (changes[name].to_numpy() for name in ("system_kpa", "step_kpa", "run"))
+    spikes = np.zeros(kpa.size, dtype=bool)
+    is_single = (changes["row"] == changes["held_row"]).to_numpy()
+    before, value, behind = kpa[:-2], kpa[1:-1], kpa[2:]
+    least = _SPIKE_STEPS * step[1:-1]
+    spikes[1:-1] = is_single[1:-1] & (run[:-2] == run[2:]) & (np.abs(before - behind) <= step[1:-1])
+    spikes[1:-1] &= (np.abs(value - before) >= least) & (np.abs(value - behind) >= least)
+    found = np.flatnonzero(spikes)
+    rows = changes["row"].to_numpy()[found]
+    near = (rows[:, None] + np.array([-1, 0, 1])).clip(0, samples.height - 1).ravel()
+    switch = samples["service_brake"].gather(near).to_numpy().reshape(-1, 3)  # NaN where not sent
+    is_off = (switch == 0).all(axis=1) & ~samples["is_braking"].gather(near).to_numpy().reshape(-1, 3).any(axis=1)
+    spikes[found] = is_off | (kpa[found] > kpa[found - 1])
+    return spikes
+
+
+def _alternating(changes: pl.DataFrame, tuning: Governor) -> tuple[Places, Flags]:
+    """Give tops and bottoms by turns, as places in ``changes``: of equal tops the first, of equal bottoms the last.
+
+    The search first leaves out flicker, which may hide two steps of a turn; then the true turns are held to the whole
+    prominence.
+    """
+    kpa, step, run = (changes[name].to_numpy() for name in ("system_kpa", "step_kpa", "run"))
+    least = np.maximum(tuning.prominence_steps * step, tuning.prominence_kpa)
+    plain = _without_flicker(changes)
+    at, is_top = _search(kpa[plain], run[plain], np.maximum(least - 2 * step, step)[plain])
+    found = _furthest_near(kpa, run, plain[at], is_top)
+    is_end = np.append([True], run[1:] != run[:-1])
+    ends = np.flatnonzero(is_end | np.append(is_end[1:], [True]))
+    few = np.unique(np.concatenate([found, ends]))
+    at, is_top = _search(kpa[few], run[few], least[few])
+    return few[at], is_top
+
+
+def _search(kpa: Floats, run: npt.NDArray[np.uint32], least: Floats) -> tuple[Places, Flags]:
+    """Give tops and bottoms of each run that stand out by at least ``least``."""
+    number = np.cumsum(np.append([False], run[1:] != run[:-1]))
+    place = np.arange(kpa.size) + number + 1  # each run stands behind a wall
+    line = np.empty(int(place[-1]) + 2)
     marks = []
     for sign in (1.0, -1.0):
-        line = np.where(is_wall, _WALL_KPA, sign * walled)
-        at, shape = find_peaks(line, prominence=0.0)
-        keep = ~is_wall[at] & (shape["prominences"] >= least[at])
-        marks.append(np.searchsorted(place, at[keep]))
-    turns = pl.DataFrame(
-        {"at": np.concatenate(marks), "is_top": np.repeat([True, False], [marks[0].size, marks[1].size])},
-        schema={"at": pl.Int64(), "is_top": pl.Boolean()},
-    ).sort("at")
-    found = pl.concat([changed[turns["at"]], turns.select("is_top")], how="horizontal")
-    same = found.with_columns(stretch=pl.struct("run", "is_top").rle_id())
-    height = pl.when("is_top").then(pl.col("system_kpa")).otherwise(-pl.col("system_kpa"))
-    best = same.filter(height == height.max().over("stretch"))
-    is_kept = (
-        pl.when("is_top")
-        .then(pl.int_range(pl.len()).over("stretch") == 0)
-        .otherwise(pl.int_range(pl.len()).over("stretch") == pl.len().over("stretch") - 1)
-    )
-    return best.filter(is_kept)
+        line[:] = _WALL_KPA
+        line[place] = sign * kpa
+        found, shape = find_peaks(line, prominence=0.0)
+        at = np.searchsorted(place, found)
+        keep = (line[found] < _WALL_KPA) & (shape["prominences"] >= least[np.minimum(at, kpa.size - 1)])
+        marks.append(at[keep])
+    at = np.concatenate(marks)
+    order = np.argsort(at, kind="stable")
+    at, is_top = at[order], np.repeat([True, False], [marks[0].size, marks[1].size])[order]
+    return _by_turns(kpa, number, at, is_top) if at.size else (at, is_top)
+
+
+def _by_turns(kpa: Floats, number: Places, at: Places, is_top: Flags) -> tuple[Places, Flags]:
+    """Keep one of successive tops, and one of successive bottoms, of a run."""
+    is_new = np.append([True], (is_top[1:] != is_top[:-1]) | (number[at][1:] != number[at][:-1]))
+    stretch = np.cumsum(is_new) - 1
+    height = np.where(is_top, kpa[at], -kpa[at])
+    is_best = height == np.maximum.reduceat(height, np.flatnonzero(is_new))[stretch]
+    at, is_top, stretch = at[is_best], is_top[is_best], stretch[is_best]
+    is_first = np.append([True], stretch[1:] != stretch[:-1])
+    is_last = np.append(stretch[1:] != stretch[:-1], [True])
+    kept = np.where(is_top, is_first, is_last)
+    return at[kept], is_top[kept]
+
+
+def _furthest_near(kpa: Floats, run: npt.NDArray[np.uint32], at: Places, is_top: Flags) -> Places:
+    """Move each top to the first of the highest changes next to it, each bottom to the last of the lowest.
+
+    Gas cools at once after a cut-out, so a top is brief.
+    """
+    ahead = np.arange(-_NEAR, _NEAR + 1)
+    near = at[:, None] + np.where(is_top[:, None], ahead, -ahead)  # a bottom is looked at backwards
+    is_own = (near > np.append([-1], at[:-1])[:, None]) & (near < np.append(at[1:], [kpa.size])[:, None])
+    near = near.clip(0, kpa.size - 1)
+    height = np.where(is_top[:, None], kpa[near], -kpa[near])
+    height = np.where(is_own & (run[near] == run[at][:, None]), height, -np.inf)
+    best: Places = near[np.arange(at.size), np.argmax(height, axis=1)]
+    return best
+
+
+def _without_flicker(changes: pl.DataFrame) -> Places:
+    """Give places of the changes without those that noise makes: a step away and back.
+
+    They are most of all changes, and a peak search over them is slow.
+    """
+    kpa, step, run = (changes[name].to_numpy() for name in ("system_kpa", "step_kpa", "run"))
+    keep = np.ones(kpa.size, dtype=bool)
+    keep[1:-1] = (kpa[2:] != kpa[:-2]) | (np.abs(kpa[1:-1] - kpa[:-2]) > step[1:-1]) | (run[2:] != run[:-2])
+    places = np.flatnonzero(keep)
+    left, run_left = kpa[places], run[places]
+    is_new = np.ones(places.size, dtype=bool)
+    is_new[1:] = (left[1:] != left[:-1]) | (run_left[1:] != run_left[:-1])
+    return places[is_new]
+
+
+def _governed(changes: pl.DataFrame, at: Places, is_top: Flags, tuning: Governor) -> tuple[Places, Places]:
+    """Choose those turns that are the governor's; places in ``changes``."""
+    if not at.size:
+        return at, at
+    run, kpa = changes["run"].to_numpy(), changes["system_kpa"].to_numpy()
+    t_s = changes["t"].dt.epoch("us").to_numpy() / 1e6
+    held_s = changes["held_to"].dt.epoch("us").to_numpy() / 1e6
+    firsts = np.flatnonzero(np.append([True], run[1:] != run[:-1]))
+    lasts = np.append(firsts[1:] - 1, run.size - 1)
+    of = np.searchsorted(firsts, at, side="right") - 1
+    first_of = np.flatnonzero(np.append([True], of[1:] != of[:-1]))
+    group = np.searchsorted(first_of, np.arange(at.size), side="right") - 1
+    highest = np.maximum.reduceat(np.where(is_top, kpa[at], 0.0), first_of)[group]
+    falls_s = np.append(np.where(of[1:] == of[:-1], t_s[at[1:]] - t_s[at[:-1]], np.inf), [np.inf])
+    runs_on = held_s[lasts[of]] - t_s[at] >= tuning.engine_after_s
+    is_cut_out = is_top & runs_on & (falls_s >= tuning.unloaded_s) & (kpa[at] >= highest - tuning.agree_kpa)
+    into_s = t_s[at] - t_s[firsts[of]]
+    step = changes["step_kpa"].to_numpy()
+    brisk = _brisk(kpa, t_s, held_s, at[~is_top], tuning)
+    cut_ins: list[int] = []
+    ends: list[int] = []
+    for low, high in zip(first_of, np.append(first_of[1:], at.size), strict=True):
+        part = slice(int(low), int(high))
+        own = _cut_ins(at[part], is_top[part], is_cut_out[part], kpa[at[part]], into_s[part], tuning)
+        ahead = np.append(at[part], lasts[of[low]])
+        own = [
+            b if b in brisk else _last_low(kpa, held_s, b, int(ahead[np.searchsorted(ahead, b) + 1]), tuning)
+            for b in own
+        ]
+        cut_ins += own
+        outs = at[part][is_cut_out[part]]
+        if own and outs.size and own[-1] > outs[-1]:
+            # the engine may stop before the pressure has fallen from the last cut-out: it reached the others'
+            last = int(lasts[of[low]])
+            top = own[-1] + int(np.argmax(kpa[own[-1] : last + 1]))
+            is_there = kpa[top] >= np.median(kpa[outs]) - _NEAR_STEPS * step[top]
+            if is_there and held_s[last] - t_s[top] >= tuning.engine_after_s:
+                ends.append(top)
+    return np.sort(np.append(at[is_cut_out], np.array(ends, dtype=np.int64))), np.array(cut_ins, dtype=np.int64)
+
+
+def _cut_ins(at: Places, is_top: Flags, is_cut_out: Flags, kpa: Floats, into_s: Floats, tuning: Governor) -> list[int]:
+    """Give one run's cut-ins: the bottom behind each cut-out.
+
+    Where several bottoms lie between two cut-outs, air rebounded before the cut-in, or was used while it filled: the
+    first one is taken that is as low as the run's plain ones.
+    """
+    lead: list[int] = []
+    behind: list[list[int]] = []
+    for i in range(at.size):
+        if is_cut_out[i]:
+            behind.append([])
+        elif not is_top[i]:
+            (behind[-1] if behind else lead).append(i)
+    plain = [kpa[low[0]] for low in behind if len(low) == 1] or [min(kpa[low]) for low in behind if low]
+    if not plain:
+        return []
+    usual = float(np.median(plain))
+    chosen = [
+        next((i for i in low if kpa[i] <= usual + tuning.cut_in_agree_kpa), low[int(np.argmin(kpa[low]))])
+        for low in behind
+        if low
+    ]
+    # a record may begin in the middle of a fall: such a first bottom counts if it agrees with the cut-ins that follow
+    if lead and lead[0] == 0 and into_s[0] >= tuning.unloaded_s and abs(kpa[0] - usual) <= tuning.cut_in_agree_kpa:
+        chosen.insert(0, 0)
+    return [int(at[i]) for i in chosen]
+
+
+def _brisk(kpa: Floats, t_s: Floats, held_s: Floats, bottoms: Places, tuning: Governor) -> set[int]:
+    """Give the bottoms that the pressure leaves at once: there `_last_low` changes nothing."""
+    behind = np.minimum(bottoms[:, None] + np.arange(1, _BEHIND + 1), kpa.size - 1)
+    is_up = kpa[behind] > (kpa[bottoms] + tuning.cut_in_agree_kpa)[:, None]
+    up = behind[np.arange(bottoms.size), np.argmax(is_up, axis=1)]
+    is_soon = is_up.any(axis=1) & (t_s[up] - held_s[bottoms] <= tuning.unloaded_s)
+    # and does not come back to
+    is_down = kpa[behind] <= (kpa[bottoms] + tuning.cut_in_agree_kpa)[:, None]
+    is_back = (is_down & (behind > up[:, None])).any(axis=1)
+    return set(bottoms[is_soon & ~is_back].tolist())
+
+
+def _last_low(kpa: Floats, held_s: Floats, bottom: int, top: int, tuning: Governor) -> int:
+    """Give the last low point before the rise to ``top``: what was drawn quickly before may have warmed up again."""
+    low = bottom + int(np.flatnonzero(kpa[bottom : top + 1] <= kpa[bottom] + tuning.cut_in_agree_kpa)[-1])
+    near = bottom + int(np.searchsorted(held_s[bottom : low + 1], held_s[low] - tuning.unloaded_s))
+    part = kpa[near : low + 1]
+    return near + int(np.flatnonzero(part == part.min())[-1])

@@ -5,7 +5,7 @@ from datetime import datetime
 
 import polars as pl
 
-from airwatch.contract.batch import CODE_SCHEMA, GOVERNOR_SCHEMA, REPORT_SCHEMA
+from airwatch.contract.batch import CODE_SCHEMA, GOVERNOR_SCHEMA, LAMP_SCHEMA, REPORT_SCHEMA
 from airwatch.contract.columns import SAMPLE_SCHEMA, TIME
 from airwatch.derive.frames import READINGS
 from airwatch.store.database import Store
@@ -101,12 +101,13 @@ def all_windows(store: Store) -> pl.DataFrame:
 
 
 def read_window(store: Store, chosen: pl.DataFrame) -> dict[str, pl.DataFrame]:
-    """Read samples of the chosen windows, governor events in them, and the whole trouble-code history of their units.
+    """Read samples of the chosen windows, governor events in them, and all trouble codes and lamps of their units.
 
     Returns
     -------
     dict of DataFrame
-        ``samples`` sorted by ``fleet, unit, t``; ``governor_events, fault_reports, fault_codes`` sorted by time.
+        ``samples`` sorted by ``fleet, unit, t``; ``governor_events, fault_reports, fault_codes, lamp_events``
+        sorted by time.
     """
     samples = _samples(store, chosen)
     w = chosen
@@ -117,11 +118,13 @@ def read_window(store: Store, chosen: pl.DataFrame) -> dict[str, pl.DataFrame]:
     )
     reports = store.frame("SELECT e.* FROM air.fault_reports AS e SEMI JOIN w USING (fleet, unit) ORDER BY e.t", w=w)
     codes = store.frame("SELECT e.* FROM air.fault_codes AS e SEMI JOIN w USING (fleet, unit) ORDER BY e.t", w=w)
+    lamps = store.frame("SELECT e.* FROM air.lamp_events AS e SEMI JOIN w USING (fleet, unit) ORDER BY e.t", w=w)
     return {
         "samples": samples,
         "governor_events": governor.cast(GOVERNOR_SCHEMA),
         "fault_reports": reports.cast(REPORT_SCHEMA),
         "fault_codes": codes.cast(CODE_SCHEMA),
+        "lamp_events": lamps.cast(LAMP_SCHEMA),
     }
 
 

@@ -24,6 +24,111 @@ def leaks(values: list[float], *, unit: str = "K-1", circuit: str = "primary", l
     return pl.DataFrame(rows, schema=READINGS)
 
 
+def events(check: str, *rows: tuple[float, dict[str, object]]) -> pl.DataFrame:
+    """Make readings of ``check`` that are judged as given: day of the end, and columns."""
+    base = {"fleet": "north", "unit": "K-1", "check": check, "measure": "kPa", "rule": "r", "note": "as seen"}
+    return pl.DataFrame(
+        [{**base, "start": T0 + timedelta(days=day - 1), "end": T0 + timedelta(days=day), **row} for day, row in rows],
+        schema=READINGS,
+    )
+
+
+def faults(readings: pl.DataFrame) -> list[str]:
+    return fold_alerts(readings)["fault"].to_list()
+
+
+def test_each_fault_of_the_contract_that_has_a_rule_is_named_as_there() -> None:
+    named = {
+        "leak_supply", "leak_primary", "leak_secondary", "leak_trailer", "leak_applied", "leak_released",
+        "compressor_weak", "governor_cut_out_high", "governor_cut_out_low", "governor_short_cycling", "supply_backflow",
+        "low_air_warning_low", "low_air_warning_missing", "protection_valve_low", "abs_active", "abs_intermittent",
+        "abs_lamp",
+    }  # fmt: skip
+    ruled = {rule.fault for rule in shipped_rules()}
+    assert ruled <= named
+    assert {fault for fault in named if fault.startswith(("abs_", "low_air", "protection"))} <= ruled
+
+
+def low_air(state: str, value: float, verdict: str = "fail") -> dict[str, object]:
+    return {"state": state, "value": value, "limit_low": 379.0, "verdict": verdict}
+
+
+def test_a_low_warning_and_a_missing_one_are_two_faults() -> None:
+    low = events("low_air_warning", (1, low_air("came on", 300)), (2, low_air("came on", 310)))
+    missing = events("low_air_warning", (1, low_air("missing", 220)), (2, low_air("missing", 240)))
+    assert faults(low) == ["low_air_warning_low"]
+    assert faults(missing) == ["low_air_warning_missing"]
+    assert fold_alerts(missing)["summary"].item() == "no low-air warning down to 240 kPa, limit 379 kPa"
+    unsure = events("low_air_warning", *[(d, low_air("missing", 240, "unknown")) for d in (1, 2, 3)])
+    assert faults(unsure) == []
+    mended = events(
+        "low_air_warning", (1, low_air("missing", 220)), *[(d, low_air("came on", 450, "pass")) for d in (2, 3)]
+    )
+    assert faults(mended) == []
+
+
+def test_a_sound_valve_does_not_hide_a_low_one() -> None:
+    def valve(part: str, value: float, verdict: str) -> dict[str, object]:
+        return {
+            "part": part,
+            "state": "closed",
+            "value": value,
+            "limit_low": 138.0,
+            "limit_high": 310.0,
+            "verdict": verdict,
+        }
+
+    sound = [(d + 0.5, valve("parking valve", 220, "pass")) for d in (1, 2, 3)]
+    low = [(d, valve("trailer supply valve", 90, "fail")) for d in (1.0, 2.0, 3.0)]
+    (alert,) = fold_alerts(events("protection_valve", *sound, *low)).iter_rows(named=True)
+    assert alert["fault"] == "protection_valve_low"
+    assert alert["summary"] == "trailer supply valve: as seen; 90 kPa, limit 138 kPa"
+    assert faults(events("protection_valve", *sound, low[0])) == []  # once is no evidence
+    high = [(d, valve("parking valve", 330, "fail")) for d in (1, 2, 3)]
+    assert faults(events("protection_valve", *high)) == []
+
+
+def test_codes_by_wheel_end_and_state() -> None:
+    def code(part: str, state: str) -> dict[str, object]:
+        return {
+            "part": part,
+            "state": state,
+            "value": 1.0,
+            "limit_high": 0.0,
+            "verdict": "fail",
+            "note": f"{state}: {part}",
+        }
+
+    left, right = "axle 1 left", "axle 1 right"
+    (alert,) = fold_alerts(events("abs_fault", (3, code(left, "active")), (5, code(right, "cleared")))).iter_rows(
+        named=True
+    )
+    assert (alert["fault"], alert["summary"]) == ("abs_active", "ABS codes active: axle 1 left")
+    assert alert["opened"] == T0 + timedelta(days=2)  # the episode's start: its end moves on while it lasts
+    both = fold_alerts(events("abs_fault", (3, code(left, "active")), (5, code(right, "active"))))
+    assert both["summary"].item() == "ABS codes active: axle 1 left; active: axle 1 right"
+    assert faults(events("abs_fault", (3, code(left, "intermittent")))) == ["abs_intermittent"]
+    assert faults(events("abs_fault", (3, code(left, "active")), (5, code(left, "cleared")))) == []
+
+
+@pytest.mark.parametrize(
+    ("state", "value", "opens"), [("dark", 0.0, True), ("stayed on", 900.0, True), ("on with code", 900.0, False)]
+)
+def test_lamps_at_key_on(state: str, value: float, opens: bool) -> None:  # noqa: FBT001 a column of the table above
+    row = {
+        "part": "trailer lamp",
+        "state": state,
+        "value": value,
+        "limit_low": 0.5,
+        "limit_high": 10.0,
+        "verdict": "watch",
+    }
+    sound = {**row, "part": "tractor lamp", "state": "went off", "value": 3.0, "verdict": "pass"}
+    readings = events("abs_self_check", (1, row), (1.1, sound), (2, row), (2.1, sound))
+    assert faults(readings) == (["abs_lamp"] if opens else [])
+    assert not opens or fold_alerts(readings)["summary"].item() == "trailer lamp at key-on: as seen"
+
+
 def test_two_of_three_open_and_the_completing_reading_dates_it() -> None:
     (alert,) = fold_alerts(leaks([1, 1, 25, 1, 26, 27])).iter_rows(named=True)
     assert (alert["fault"], alert["circuit"], alert["severity"], alert["state"]) == (
@@ -68,4 +173,5 @@ def test_a_rule_that_cannot_open_is_refused() -> None:
         parse_rules(row.replace("= 3", "= 1") * 2)
     with pytest.raises(LimitTableError, match="beyond"):
         parse_rules(row.replace('"high"\nof', '"up"\nof'))
-    assert len(shipped_rules()) == 8
+    with pytest.raises(LimitTableError, match="opens_at"):
+        parse_rules(row.replace("= 3", "= 1") + 'opens_at = "middle"\n')
