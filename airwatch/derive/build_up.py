@@ -1,30 +1,37 @@
-"""`build_up_time`: how long the compressor takes from 85 to 100 psi, referred to governed engine speed."""
+"""`build_up_time` and `build_up_span`: how long the compressor takes to fill the tanks, referred to governed speed."""
+
+import re
 
 import polars as pl
 
 from airwatch.derive.frames import FACTS, RUN_SAMPLES, UNIT, as_measured, require, seconds
-from airwatch.derive.sensor import step_kpa
+from airwatch.derive.rises import OWN_TANKS, rises
 from airwatch.derive.tuning import BuildUp, shipped_tuning
+from airwatch.limits.table import shipped_limits
 from airwatch.limits.units_of_measure import KPA_PER_PSI
 
 START_KPA = 85 * KPA_PER_PSI
 END_KPA = 100 * KPA_PER_PSI
 """49 CFR 571.121 S5.1.1 and the CDL model manual time the rise from 85 to 100 psi."""
 
-_CIRCUITS = ("supply", "primary", "secondary")
+_SPAN = re.compile(r"(\d+)-(\d+) kPa")
 
 
 def build_up_readings(
     samples: pl.DataFrame, runs: pl.DataFrame, facts: pl.DataFrame, tuning: BuildUp | None = None
 ) -> pl.DataFrame:
-    """Time each rise of a tank from 85 to 100 psi during which no air was used.
+    """Time each rise of a tank from 85 to 100 psi, and the other spans that the unit's rule set asks for.
 
-    A rounded value changes when the true pressure passes the middle between the two values, so the rise is read from
-    the times of its changes: at each the pressure is known to the sensor's accuracy, and 85 and 100 psi are
-    interpolated between them. The engine's revolutions in the rise, divided by governed speed, are the time that it
-    would have taken there: a compressor driven by the engine moves the same air with each turn.
-    A rise with the brake applied, the parking brake moved, the unit moving, a step back or a silence in it is left
-    out: air was used, or not seen.
+    The engine's revolutions in the rise, divided by governed speed, are the time that it would have taken there: a
+    compressor driven by the engine moves the same air with each turn, within ``speed_sd_share`` (it fills a little less
+    well at high speed). The rule means the power unit's own tanks. A trailer that may be filling too makes the rise
+    slower, so where that can't be told the interval reaches down to what the unit's own tanks would have taken. None
+    fills where the unit is bobtail or tows nothing, where the supply line is sent and does not rise, or where pressure
+    had been below the point at which the valves close by themselves and the parking brake stayed set since.
+
+    A tank that stands above the rising ones is closed off by its check valve: the figure is referred to all of the
+    unit's tanks by the share of their volume that filled, and left out where less than ``least_filled`` did. At idle a
+    leak takes a larger part of what is delivered, which the interval allows for.
 
     Parameters
     ----------
@@ -38,7 +45,8 @@ def build_up_readings(
     Returns
     -------
     DataFrame
-        Columns as `airwatch.derive.frames.MEASURED`; seconds. ``start`` and ``end`` are the crossings.
+        Columns as `airwatch.derive.frames.MEASURED`; seconds. ``start`` and ``end`` are the crossings; ``test`` names
+        the span of `build_up_span`, whose interval is null where engine speed is not known: its rules are about one.
 
     Raises
     ------
@@ -47,123 +55,106 @@ def build_up_readings(
 
     References
     ----------
-    49 CFR 571.121 S5.1.1; CDL model manual, section 5.
+    49 CFR 571.121 S5.1.1, S5.2.1.1 (a trailer's tanks hold at least eight times its chambers); CDL model manual,
+    section 5.
     """
     require(samples, RUN_SAMPLES, "build_up_readings")
     require(facts, FACTS, "build_up_readings")
     tuning = tuning or shipped_tuning().build_up
-    rises = [_rises(samples, circuit, tuning) for circuit in _CIRCUITS]
+    known = runs.join(facts.select(*FACTS.keys()), on=UNIT, how="left", maintain_order="left")
+    parts = [
+        _measured(rises(samples, circuit, START_KPA, END_KPA, tuning), known, tuning).with_columns(
+            check=pl.lit("build_up_time"), test=pl.lit(None, pl.String)
+        )
+        for circuit in OWN_TANKS
+    ]
+    for test, low, high, rule_sets in _spans():
+        asked = known.filter(pl.col("rule_set").is_in(rule_sets))
+        if asked.height:
+            some = samples if asked.height == known.height else samples.filter(pl.col("run").is_in(asked["run"]))
+            found = pl.concat([rises(some, circuit, low, high, tuning) for circuit in OWN_TANKS])
+            has_speed = pl.col("revolutions").is_not_null()
+            parts.append(
+                _measured(found, asked, tuning).with_columns(
+                    check=pl.lit("build_up_span"),
+                    test=pl.lit(test),
+                    lower=pl.when(has_speed).then(pl.col("lower")),
+                    upper=pl.when(has_speed).then(pl.col("upper")),
+                )
+            )
+    return as_measured(pl.concat(parts))
+
+
+def _spans() -> list[tuple[str, float, float, list[str]]]:
+    """Give the spans that rules time: the test's name, from and to which gauge pressure (kPa), and whose rules."""
+    spans: dict[str, list[str]] = {}
+    for limit in shipped_limits():
+        if limit.check == "build_up_span" and limit.test is not None and limit.breach != "cited":
+            spans.setdefault(limit.test, []).append(limit.rule_set)
+    return [
+        (test, float(found[1]), float(found[2]), rule_sets)
+        for test, rule_sets in spans.items()
+        if (found := _SPAN.fullmatch(test))
+    ]
+
+
+def _measured(found: pl.DataFrame, known: pl.DataFrame, tuning: BuildUp) -> pl.DataFrame:
+    """Refer rises to governed speed and to the unit's own tanks."""
     governed = pl.col("governed_rpm")
-    turned_s = pl.col("revolutions") * 60.0 / governed
-    timed_s = seconds(pl.col("end") - pl.col("start"))
+    own_l = pl.sum_horizontal("supply_l", "primary_l", "secondary_l", ignore_nulls=False).fill_null(tuning.own_l)
+    is_alone = (pl.col("trailer") == "").fill_null(value=False) | ~pl.col("is_towing").fill_null(value=True)
+    is_line_still = (pl.col("line_kpa") <= tuning.line_still_kpa).fill_null(value=False)
+    may_fill = ~(is_alone | is_line_still | pl.col("is_popped"))
+    rpm = (pl.col("revolutions") * 60.0 / pl.col("timed_s")).round(0).cast(pl.Int64)
     assumed = pl.when("is_speed_assumed").then(pl.lit(" (assumed)")).otherwise(pl.lit(""))
+    with_trailer = pl.when("may_fill").then(pl.lit("; a trailer may have been filling too")).otherwise(pl.lit(""))
+    own = {tank: pl.coalesce(f"{tank}_l", pl.lit(tuning.own_l / len(OWN_TANKS))) for tank in OWN_TANKS}
+    filled = pl.sum_horizontal(own[tank] * pl.col(f"{tank}_share").clip(0.0, 1.0).fill_null(1.0) for tank in OWN_TANKS)
+    slowness = (1.0 - pl.col("turned_s") / pl.col("timed_s")).clip(lower_bound=0.0)
+    relative_sd = (
+        (pl.col("timing_s") / pl.col("timed_s")).pow(2)
+        + (tuning.speed_sd_share * slowness).fill_null(0.0).pow(2)
+        + (tuning.filled_sd_share * (1.0 - pl.col("filled"))).pow(2)
+    ).sqrt()
+    idle = pl.lit(tuning.idle_rpm) / governed
     return (
-        pl.concat(rises)
-        .join(runs, on="run")
-        .join(facts.select(*UNIT, "governed_rpm", "is_speed_assumed"), on=UNIT, how="left")
-        .with_columns(timed_s=timed_s, value=pl.coalesce(turned_s, timed_s))
-        .with_columns(half=pl.col("timing_s") * pl.col("value") / pl.col("timed_s"))
+        found.join(known, on="run", how="inner", maintain_order="left")
+        .with_columns(timed_s=seconds(pl.col("end") - pl.col("start")), may_fill=may_fill, own_l=own_l)
+        .with_columns(
+            turned_s=pl.col("revolutions") * 60.0 / governed,
+            filled=(filled / pl.sum_horizontal(*own.values())).clip(upper_bound=1.0),
+        )
+        .filter(pl.col("filled") >= tuning.least_filled)
+        .with_columns(value=pl.coalesce("turned_s", "timed_s") / pl.col("filled"))
+        .with_columns(
+            half=1.96 * pl.col("value") * relative_sd,
+            alone=pl.when("may_fill").then(pl.col("own_l") / (pl.col("own_l") + tuning.trailer_l)).otherwise(1.0)
+            # a leak at low speed; and where speed is not sent, it may have been idle
+            * (1.0 - tuning.idle_leak_share * slowness).fill_null(idle.clip(upper_bound=1.0)),
+        )
         .select(
             *UNIT,
             "trailer",
-            circuit="circuit",
-            check=pl.lit("build_up_time"),
-            start="start",
-            end="end",
-            value="value",
-            lower=(pl.col("value") - pl.col("half")).clip(lower_bound=0.0),
+            "circuit",
+            "start",
+            "end",
+            "value",
+            "revolutions",
+            "run_start",
+            lower=((pl.col("value") - pl.col("half")) * pl.col("alone")).clip(lower_bound=0.0),
             upper=pl.col("value") + pl.col("half"),
             measure=pl.lit("s"),
             note=pl.when(pl.col("revolutions").is_null())
-            .then(pl.format("timed {} s, engine speed not known", pl.col("timed_s").round(1)))
+            .then(pl.format("timed {} s, engine speed not known{}", pl.col("timed_s").round(1), with_trailer))
             .otherwise(
                 pl.format(
-                    "timed {} s at {} 1/min, referred to governed {} 1/min{}",
+                    "timed {} s at {} 1/min, referred to governed {} 1/min{}{}",
                     pl.col("timed_s").round(1),
-                    (pl.col("revolutions") * 60.0 / pl.col("timed_s")).round(0).cast(pl.Int64),
+                    rpm,
                     governed.round(0).cast(pl.Int64),
                     assumed,
+                    with_trailer,
                 )
             ),
-            run_start="run_start",
         )
-        .pipe(as_measured)
-    )
-
-
-def _rises(samples: pl.DataFrame, circuit: str, tuning: BuildUp) -> pl.DataFrame:
-    """Find the rises of one tank: ``run, circuit, start, end, timing_s, revolutions``."""
-    p, t = pl.col(f"{circuit}_kpa"), pl.col("t")
-    gap_s = seconds(t - t.shift(1).over("run")).fill_null(0.0)
-    turns = (pl.col("engine_rpm") + pl.col("engine_rpm").shift(1).over("run")) / 120.0 * gap_s
-    moved = (pl.col("is_parked") != pl.col("is_parked").shift(1).over("run")).fill_null(value=False)
-    uses_air = pl.col("is_braking") | pl.col("is_moving") | moved | ~pl.col("is_running")
-    line = (
-        samples.drop_nulls(f"{circuit}_kpa")
-        .with_columns(
-            gap_s=gap_s,
-            turns=turns.fill_null(0.0).cum_sum().over("run"),
-            uses_air=uses_air,
-            step=step_kpa(p).over("run"),
-        )
-        .with_columns(no_rpm=pl.col("engine_rpm").is_null())
-        .with_columns(p0=p.shift(1).over("run"), t0=t.shift(1).over("run"), turns0=pl.col("turns").shift(1).over("run"))
-    )
-    changes = line.filter(p != pl.col("p0")).with_columns(
-        # the change lies between two samples, and the pressure then is between the two values
-        at_us=(t.dt.epoch("us") + pl.col("t0").dt.epoch("us")) / 2,
-        at_kpa=(p + pl.col("p0")) / 2,
-        at_turns=(pl.col("turns") + pl.col("turns0")) / 2,
-    )
-    before = {name: pl.col(name).shift(1).over("run") for name in ("at_us", "at_kpa", "at_turns")}
-
-    def crossing(level: float) -> dict[str, pl.Expr]:
-        is_up = (before["at_kpa"] < level) & (pl.col("at_kpa") >= level) & (p > pl.col("p0"))
-        share = (level - before["at_kpa"]) / (pl.col("at_kpa") - before["at_kpa"])
-        us = before["at_us"] + share * (pl.col("at_us") - before["at_us"])
-        turned = before["at_turns"] + share * (pl.col("at_turns") - before["at_turns"])
-        per_s = (pl.col("at_kpa") - before["at_kpa"]) / ((pl.col("at_us") - before["at_us"]) / 1e6)
-        # half a sample spacing, and a quarter step of sensor noise, at the slope of the crossing
-        error_s = (pl.col("gap_s").pow(2) / 4 + (pl.col("step") / 4 / per_s).pow(2)).sqrt()
-        return {name: pl.when(is_up).then(what) for name, what in (("us", us), ("turns", turned), ("error", error_s))}
-
-    low, high = crossing(START_KPA), crossing(END_KPA)
-    crossed = changes.with_columns(
-        **{f"low_{name}": value for name, value in low.items()},
-        **{f"high_{name}": value for name, value in high.items()},
-    )
-    crossed = crossed.with_columns(pl.col("low_us", "low_turns", "low_error").forward_fill().over("run"))
-    # the first passage of the upper level after the last passage of the lower
-    rises = (
-        crossed.filter(pl.col("high_us").is_not_null() & pl.col("low_us").is_not_null())
-        .unique(["run", "low_us"], keep="first", maintain_order=True)
-        .select(
-            "run",
-            circuit=pl.lit(circuit),
-            start=pl.from_epoch(pl.col("low_us").round().cast(pl.Int64), time_unit="us"),
-            end=pl.from_epoch(pl.col("high_us").round().cast(pl.Int64), time_unit="us"),
-            timing_s=(pl.col("low_error").pow(2) + pl.col("high_error").pow(2)).sqrt(),
-            revolutions=pl.col("high_turns") - pl.col("low_turns"),
-        )
-    )
-    inside = (
-        line.select("run", "t", "t0", "gap_s", "uses_air", "no_rpm", back=pl.col("p0") - p, step="step")
-        .join_where(
-            rises.select(rise_run="run", start="start", end="end"),
-            pl.col("run") == pl.col("rise_run"),
-            t > pl.col("start"),
-            pl.col("t0") < pl.col("end"),
-        )
-        .group_by("run", "start", "end")
-        .agg(
-            air_used=pl.col("uses_air").any() | (pl.col("back") > tuning.dip_steps * pl.col("step")).any(),
-            longest_gap_s=pl.col("gap_s").max(),
-            no_rpm=pl.col("no_rpm").any(),
-        )
-    )
-    return (
-        rises.join(inside, on=["run", "start", "end"], how="inner", maintain_order="left")
-        .filter(~pl.col("air_used") & (pl.col("longest_gap_s") <= tuning.longest_gap_s))
-        .with_columns(revolutions=pl.when(~pl.col("no_rpm")).then(pl.col("revolutions")))
-        .select("run", "circuit", "start", "end", "timing_s", "revolutions")
     )

@@ -56,6 +56,16 @@ class BuildUp(Struct, frozen=True, forbid_unknown_fields=True):
 
     longest_gap_s: float
     dip_steps: float
+    near_kpa: float
+    popped_kpa: float
+    line_still_kpa: float
+    own_l: float
+    trailer_l: float
+    least_filled: float
+    filled_sd_share: float
+    idle_leak_share: float
+    idle_rpm: float
+    speed_sd_share: float
 
 
 class Duty(Struct, frozen=True, forbid_unknown_fields=True):

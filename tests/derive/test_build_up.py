@@ -80,3 +80,72 @@ def test_only_the_last_passage_of_85_psi_counts() -> None:
     frame = samples(t, primary_kpa=rounded(kpa), engine_rpm=2000, speed_kph=0, park_brake=1, service_brake=0)
     (reading,) = read(frame).iter_rows(named=True)
     assert reading["value"] == pytest.approx((HIGH - LOW) / (200 / 79), rel=0.05)
+
+
+def test_a_slow_rise_is_found_too() -> None:
+    (reading,) = read(rise(240.0, rpm=700)).filter(check="build_up_time").iter_rows(named=True)
+    assert reading["value"] == pytest.approx(84.0, rel=0.05)
+
+
+def test_a_trailer_that_may_be_filling_widens_the_interval_down() -> None:
+    """Four chambers of type 30 have about 94 L behind them; own tanks of 120 L fill in 0.56 of the time."""
+    (alone,) = read(rise(60.0, trailer="")).filter(check="build_up_time").iter_rows(named=True)
+    (coupled,) = read(rise(60.0, trailer="R-1")).filter(check="build_up_time").iter_rows(named=True)
+    assert alone["lower"] > 50
+    assert coupled["lower"] <= 60.0 * 120 / (120 + 94) <= coupled["upper"]
+    assert "a trailer may have been filling" in coupled["note"]
+    (untowed,) = read(rise(60.0, trailer="R-1"), is_towing=False).filter(check="build_up_time").iter_rows(named=True)
+    assert untowed["lower"] == alone["lower"]
+
+
+def test_valves_that_have_closed_keep_the_trailer_out() -> None:
+    """Trailer supply and parking valves close between 20 and 45 psi (CDL model manual); pressed in, they stay so."""
+    t = np.arange(0, 240.0)
+    kpa = rounded(120 + 3.0 * t)
+    common = {"primary_kpa": kpa, "engine_rpm": 2000, "speed_kph": 0, "service_brake": 0, "trailer": "R-1"}
+    closed = read(samples(t, park_brake=1, **common)).filter(check="build_up_time").row(0, named=True)
+    assert "trailer" not in closed["note"]
+    assert closed["lower"] > 0.85 * closed["value"]
+    opened = np.where(t < 100, 1, 0)  # the driver pushes the knobs in before 85 psi
+    unsure = read(samples(t, park_brake=opened, **common)).filter(check="build_up_time").row(0, named=True)
+    assert unsure["lower"] < 0.65 * unsure["value"]
+
+
+def test_a_supply_line_that_stands_still_is_not_fed() -> None:
+    n = len(rise(60.0))
+    still = read(rise(60.0, trailer="R-1", trailer_kpa=[0.0] * n)).row(0, named=True)
+    fed = read(rise(60.0, trailer="R-1", trailer_kpa=rounded(np.linspace(480, 780, n)))).row(0, named=True)
+    assert still["lower"] > 50 > fed["lower"]
+
+
+def test_a_tank_that_is_closed_off_does_not_fill() -> None:
+    """Of 120 L only 75 fill: all would take 120/75 as long. One service tank alone is no build-up of a system."""
+    (reading,) = read(rise(20.0, secondary_kpa=800)).iter_rows(named=True)
+    assert reading["lower"] <= 20.0 * 120 / 75 <= reading["upper"]
+    full = read(rise(20.0, secondary_kpa=800, supply_kpa=800))
+    assert full.is_empty()
+
+
+def test_a_brake_use_beside_a_lost_pressure_is_still_seen() -> None:
+    frame = rise(40.0)
+    middle = (frame["primary_kpa"] > 610) & (frame["primary_kpa"] < 620)
+    lost = frame.with_columns(
+        primary_kpa=pl.when(~middle).then("primary_kpa"),
+        service_brake=pl.when(middle).then(1).otherwise("service_brake").cast(pl.Int8),
+    )
+    assert read(frame).height == 1
+    assert read(lost).is_empty()
+
+
+def test_other_spans_are_timed_where_rules_ask_for_them() -> None:
+    t = np.arange(0, 300.0)
+    frame = samples(t, primary_kpa=rounded(300 + 1.5 * t), engine_rpm=1000, speed_kph=0, park_brake=1, service_brake=0)
+    spans = {
+        rule_set: read(frame, rule_set=rule_set).filter(check="build_up_span").select("test", "value").rows()
+        for rule_set in ("ca_qc", "ca_bc", "nz")
+    }
+    ((quebec, quebec_s),) = spans["ca_qc"]
+    ((columbia, columbia_s),) = spans["ca_bc"]
+    assert (quebec, columbia, spans["nz"]) == ("350-620 kPa", "345-620 kPa", [])
+    assert quebec_s == pytest.approx(270 / 1.5 / 2, rel=0.03)  # at 2000 1/min, half the time at 1000
+    assert columbia_s == pytest.approx(275 / 1.5 / 2, rel=0.03)

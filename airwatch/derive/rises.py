@@ -1,0 +1,169 @@
+"""Rises of a tank's pressure from one level to another, the engine running and no air used meanwhile."""
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from airwatch.derive.frames import seconds
+from airwatch.derive.sensor import step_kpa
+from airwatch.derive.tuning import BuildUp
+
+OWN_TANKS = ("supply", "primary", "secondary")
+_BEFORE, _AFTER = 150, 4  # samples kept around a rise: the change before its first level, the one after its last
+
+
+def rises(samples: pl.DataFrame, circuit: str, from_kpa: float, to_kpa: float, tuning: BuildUp) -> pl.DataFrame:
+    """Find the rises of one tank.
+
+    A rounded value changes when the true pressure passes the middle between the two values, so a rise is read from the
+    times of its changes: at each the pressure is known to the sensor's accuracy, and the levels are interpolated
+    between them. A rise with the brake applied, the parking brake moved, the unit moving, a step back or a silence in
+    it is left out: air was used, or not seen.
+
+    Parameters
+    ----------
+    samples : DataFrame
+        Samples with phases and runs, sorted by ``run, t``.
+
+    Returns
+    -------
+    DataFrame
+        ``run, circuit, start, end``; ``timing_s`` standard error of the duration; ``revolutions`` of the engine, null
+        where its speed is not known; ``is_popped``: the run went below the pressure at which the trailer supply and
+        parking valves close by themselves, and the parking brake has stayed set since; ``line_kpa`` by how much the
+        trailer supply line rose, and ``{tank}_share`` by how much each tank rose for what this one did, null where it
+        is not sent. A tank that stands higher is closed off by its check valve and does not rise.
+    """
+    p, t, run = pl.col(f"{circuit}_kpa"), pl.col("t"), pl.col("run")
+    some = _candidates(samples, circuit, from_kpa, to_kpa, tuning)
+    same = run == run.shift(1)
+    gap_s = pl.when(same).then(seconds(t - t.shift(1))).otherwise(0.0)
+    turns = (pl.col("engine_rpm") + pl.col("engine_rpm").shift(1)) / 120.0 * gap_s
+    moved = (same & (pl.col("is_parked") != pl.col("is_parked").shift(1))).fill_null(value=False)
+    uses_air = pl.col("is_braking") | pl.col("is_moving") | moved | ~pl.col("is_running")
+    line = (
+        some.with_columns(n_uses=uses_air.cast(pl.Int32).cum_sum())  # of samples without this pressure too
+        .drop_nulls(f"{circuit}_kpa")
+        .with_columns(
+            gap_s=gap_s,
+            turns=turns.fill_null(0.0).cum_sum().over("run"),
+            step=step_kpa(p).over("run"),
+            no_rpm=pl.col("engine_rpm").is_null(),
+        )
+        .with_columns(p0=p.shift(1).over("run"), t0=t.shift(1).over("run"), turns0=pl.col("turns").shift(1).over("run"))
+    )
+    found = _crossed(line, p, from_kpa, to_kpa)
+    inside = (
+        line.select(
+            *("run", "t", "t0", "gap_s", "n_uses", "no_rpm", "is_popped", "trailer_kpa", "step"),
+            *(f"{tank}_kpa" for tank in OWN_TANKS),
+            back=pl.col("p0") - p,
+        )
+        .join_where(
+            found.select(rise_run="run", start="start", end="end"),
+            pl.col("run") == pl.col("rise_run"),
+            t > pl.col("start"),
+            pl.col("t0") < pl.col("end"),
+        )
+        .group_by("run", "start", "end")
+        .agg(
+            air_used=(pl.col("n_uses").max() > pl.col("n_uses").min())
+            | (pl.col("back") > tuning.dip_steps * pl.col("step")).any(),
+            longest_gap_s=pl.col("gap_s").max(),
+            no_rpm=pl.col("no_rpm").any(),
+            is_popped=pl.col("is_popped").all(),
+            line_kpa=pl.col("trailer_kpa").max() - pl.col("trailer_kpa").min(),
+            **{f"{tank}_share": _rose(tank) / _rose(circuit) for tank in OWN_TANKS},
+        )
+    )
+    return (
+        found.join(inside, on=["run", "start", "end"], how="inner", maintain_order="left")
+        .filter(~pl.col("air_used") & (pl.col("longest_gap_s") <= tuning.longest_gap_s))
+        .select(
+            *("run", "start", "end", "timing_s", "is_popped", "line_kpa"),
+            *(f"{tank}_share" for tank in OWN_TANKS),
+            circuit=pl.lit(circuit),
+            revolutions=pl.when(~pl.col("no_rpm")).then(pl.col("revolutions")),
+        )
+    )
+
+
+def _candidates(samples: pl.DataFrame, circuit: str, from_kpa: float, to_kpa: float, tuning: BuildUp) -> pl.DataFrame:
+    """Keep the samples around each rise, with ``is_popped``: few of all, so that the rest is done on little."""
+    column = samples[f"{circuit}_kpa"]
+    if column.null_count() == len(column):
+        rows, is_popped = np.zeros(0, dtype=np.int64), np.zeros(0, dtype=bool)
+    else:
+        kpa, run = column.to_numpy(), samples["run"].to_numpy()
+        with np.errstate(invalid="ignore"):
+            low = np.flatnonzero(kpa < from_kpa + tuning.near_kpa)
+            is_high = kpa >= to_kpa
+        edges = np.flatnonzero(is_high[1:] != is_high[:-1]) + 1
+        tops = edges[is_high[edges]]
+        falls = edges[~is_high[edges]] - 1
+        bottoms, before = _last_of(low, tops), _last_of(falls, tops)
+        is_rise = (bottoms > before) & (run[np.maximum(bottoms, 0)] == run[tops])
+        bottoms, tops = bottoms[is_rise], tops[is_rise]
+        mask = np.zeros(kpa.size + 1, dtype=np.int32)
+        np.add.at(mask, np.maximum(bottoms - _BEFORE, 0), 1)
+        np.add.at(mask, np.minimum(tops + 1 + _AFTER, kpa.size), -1)
+        rows = np.flatnonzero(np.cumsum(mask[:-1]) > 0)
+        is_empty = samples.select(pl.min_horizontal("primary_kpa", "secondary_kpa") < tuning.popped_kpa).to_series()
+        emptied = _last_of(is_empty.arg_true().to_numpy(), rows)
+        opened = _last_of((~samples["is_parked"]).arg_true().to_numpy(), rows)
+        is_popped = (emptied > opened) & (run[np.maximum(emptied, 0)] == run[rows])
+    columns = [
+        *("run", "t", "engine_rpm", "trailer_kpa", "is_parked", "is_braking", "is_moving", "is_running"),
+        *(f"{tank}_kpa" for tank in OWN_TANKS),
+    ]
+    return samples.select(columns)[rows].with_columns(is_popped=pl.Series(is_popped, dtype=pl.Boolean))
+
+
+def _rose(tank: str) -> pl.Expr:
+    known = pl.col(f"{tank}_kpa").drop_nulls()
+    return known.last() - known.first()
+
+
+def _last_of(rows: npt.NDArray[np.int64], at: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    """Give the last of ``rows``, which rise, at or before each of ``at``; -1 where there is none."""
+    place = np.searchsorted(rows, at, side="right") - 1
+    last: npt.NDArray[np.int64] = np.where(place >= 0, np.append(rows, -1)[place], -1).astype(np.int64)
+    return last
+
+
+def _crossed(line: pl.DataFrame, p: pl.Expr, from_kpa: float, to_kpa: float) -> pl.DataFrame:
+    """Give ``run, start, end, timing_s, revolutions``: from the last passage of one level to the first of the other."""
+    changes = line.filter(p != pl.col("p0")).with_columns(
+        # the change lies between two samples, and the pressure then is between the two values
+        at_us=(pl.col("t").dt.epoch("us") + pl.col("t0").dt.epoch("us")) / 2,
+        at_kpa=(p + pl.col("p0")) / 2,
+        at_turns=(pl.col("turns") + pl.col("turns0")) / 2,
+    )
+    before = {name: pl.col(name).shift(1).over("run") for name in ("at_us", "at_kpa", "at_turns")}
+
+    def crossing(level: float) -> dict[str, pl.Expr]:
+        is_up = (before["at_kpa"] < level) & (pl.col("at_kpa") >= level) & (p > pl.col("p0"))
+        share = (level - before["at_kpa"]) / (pl.col("at_kpa") - before["at_kpa"])
+        us = before["at_us"] + share * (pl.col("at_us") - before["at_us"])
+        turned = before["at_turns"] + share * (pl.col("at_turns") - before["at_turns"])
+        per_s = (pl.col("at_kpa") - before["at_kpa"]) / ((pl.col("at_us") - before["at_us"]) / 1e6)
+        # half a sample spacing, and a quarter step of sensor noise, at the slope of the crossing
+        error_s = (pl.col("gap_s").pow(2) / 4 + (pl.col("step") / 4 / per_s).pow(2)).sqrt()
+        return {name: pl.when(is_up).then(what) for name, what in (("us", us), ("turns", turned), ("error", error_s))}
+
+    low, high = crossing(from_kpa), crossing(to_kpa)
+    crossed = changes.with_columns(
+        **{f"low_{name}": value for name, value in low.items()},
+        **{f"high_{name}": value for name, value in high.items()},
+    ).with_columns(pl.col("low_us", "low_turns", "low_error").forward_fill().over("run"))
+    return (
+        crossed.filter(pl.col("high_us").is_not_null() & pl.col("low_us").is_not_null())
+        .unique(["run", "low_us"], keep="first", maintain_order=True)
+        .select(
+            "run",
+            start=pl.from_epoch(pl.col("low_us").round().cast(pl.Int64), time_unit="us"),
+            end=pl.from_epoch(pl.col("high_us").round().cast(pl.Int64), time_unit="us"),
+            timing_s=(pl.col("low_error").pow(2) + pl.col("high_error").pow(2)).sqrt(),
+            revolutions=pl.col("high_turns") - pl.col("low_turns"),
+        )
+    )
