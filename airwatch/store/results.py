@@ -39,8 +39,8 @@ def unit_states(store: Store) -> pl.DataFrame:
     -------
     DataFrame
         ``fleet, unit, kind, home_shop`` (null where not registered), ``last_t`` newest data time, ``last_received``,
-        ``n_messages``, and how many of the newest readings of each check and circuit have each verdict: ``n_fail,
-        n_watch, n_unknown, n_pass``.
+        ``n_messages``, and how many of the newest readings of each check, circuit, test and part have each verdict:
+        ``n_fail, n_watch, n_unknown, n_pass``.
     """
     return store.frame(
         """
@@ -49,7 +49,7 @@ def unit_states(store: Store) -> pl.DataFrame:
             FROM air.messages GROUP BY ALL
         ),
         newest AS (
-            SELECT fleet, unit, "check", circuit, arg_max(verdict, "end") AS verdict
+            SELECT fleet, unit, "check", circuit, test, part, arg_max(verdict, "end") AS verdict
             FROM air.readings GROUP BY ALL
         ),
         counted AS (
@@ -80,11 +80,11 @@ def readings_of(store: Store, fleet: str, unit: str) -> pl.DataFrame:
 
 
 def newest_readings_of(store: Store, fleet: str, unit: str) -> pl.DataFrame:
-    """Give the newest reading of each check and circuit of one unit; columns as `airwatch.derive.frames.READINGS`."""
+    """Give one unit's newest reading of each check, circuit, test and part; columns as `derive.frames.READINGS`."""
     return store.frame(
         f"SELECT {_READING_NAMES} FROM air.readings WHERE fleet = $fleet AND unit = $unit"
-        ' QUALIFY row_number() OVER (PARTITION BY "check", circuit ORDER BY "end" DESC, "start" DESC) = 1'
-        ' ORDER BY "check", circuit',
+        ' QUALIFY row_number() OVER (PARTITION BY "check", circuit, test, part ORDER BY "end" DESC, "start" DESC) = 1'
+        ' ORDER BY "check", circuit, test, part',
         {"fleet": fleet, "unit": unit},
     ).cast(READINGS)
 
@@ -169,7 +169,7 @@ def is_known(store: Store, fleet: str, unit: str) -> bool:
 
 
 def newest_off_limit(store: Store) -> pl.DataFrame:
-    """Give, of each check and circuit of every unit, the newest reading, where its verdict is `fail` or `watch`.
+    """Give every unit's newest reading of each check, circuit, test and part whose verdict is `fail` or `watch`.
 
     Returns
     -------
@@ -178,7 +178,8 @@ def newest_off_limit(store: Store) -> pl.DataFrame:
     """
     return store.frame(
         f"SELECT {_READING_NAMES} FROM (FROM air.readings"
-        ' QUALIFY row_number() OVER (PARTITION BY fleet, unit, "check", circuit ORDER BY "end" DESC, "start" DESC) = 1)'
+        ' QUALIFY row_number() OVER (PARTITION BY fleet, unit, "check", circuit, test, part'
+        ' ORDER BY "end" DESC, "start" DESC) = 1)'
         " WHERE verdict IN ('fail', 'watch') ORDER BY fleet, unit, verdict, \"check\", circuit"
     ).cast(READINGS)
 
