@@ -16,9 +16,10 @@ from airwatch.can.joined import CanState, join_frames
 from airwatch.can.recordings import SUFFIXES, read_can
 from airwatch.contract.batch import DecodedBatch, can_batch, decode_batch
 from airwatch.contract.message import RawMessage
-from airwatch.contract.recordings import LineChunk, messages_of, read_chunks
+from airwatch.contract.recordings import LineChunk, read_chunks
 from airwatch.contract.topics import ROOT, Topic, is_name
 from airwatch.errors import RecordingError
+from airwatch.landing.recorded import decode_chunk, decode_sent
 from airwatch.landing.worker import Worker, WorkerDiedError
 from airwatch.store.database import Store
 from airwatch.store.files import FileProgress, forget_progress, progress_of
@@ -100,6 +101,9 @@ def _decoded(path: Path, chunks: Iterator[LineChunk], root: str) -> Iterator[tup
     broken: RecordingError | None = None
     working: deque[tuple[LineChunk, Worker]] = deque()
     with ExitStack() as stack:
+        # their imports take a while: they start before the first chunk is read
+        n_workers = _WORKERS if path.exists() and path.stat().st_size > _CHUNK_BYTES else 0
+        idle = [stack.enter_context(closing(Worker(decode_sent, root))) for _ in range(n_workers)]
         while True:
             try:
                 chunk = next(chunks, None)
@@ -108,9 +112,9 @@ def _decoded(path: Path, chunks: Iterator[LineChunk], root: str) -> Iterator[tup
             if chunk is None:
                 break
             if not working and len(chunk.text) < _CHUNK_BYTES:  # a small file is done before a process has started
-                yield chunk, decode_batch(messages_of(chunk), root=root)
-            elif len(working) < _WORKERS:
-                worker = stack.enter_context(closing(Worker(_decode_chunk, root)))
+                yield chunk, decode_chunk(chunk, root)
+            elif idle or len(working) < _WORKERS:
+                worker = idle.pop() if idle else stack.enter_context(closing(Worker(decode_sent, root)))
                 _begin(worker, path, chunk, working)
             else:
                 yield _oldest(path, working, then=chunk)
@@ -149,19 +153,6 @@ def _begin(worker: Worker, path: Path, chunk: LineChunk, working: deque[tuple[Li
 
 def _after(chunk: LineChunk, file: FileProgress) -> FileProgress:
     return replace(file, position=chunk.end, line=chunk.first_line + chunk.text.count(b"\n"))
-
-
-def _decode_chunk(
-    what: tuple[tuple[str, int, int], str | None, int], parts: list[memoryview], root: str
-) -> DecodedBatch:
-    (name, first_line, end), path, size = what
-    if path is None:
-        text = bytes(parts[0])
-    else:
-        with Path(path).open("rb") as recording:
-            recording.seek(end - size)
-            text = recording.read(size)
-    return decode_batch(messages_of(LineChunk(name, first_line, end, text)), root=root)
 
 
 def _key(path: Path, root: str) -> str:

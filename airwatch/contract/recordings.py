@@ -3,6 +3,7 @@
 import base64
 import gzip
 import io
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -31,6 +32,10 @@ class _Line(Struct):
 
 
 _LINE = msgspec.json.Decoder(_Line)
+_ORDINARY = re.compile(
+    rb'\{"received":"(\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.\d{1,6})?Z)","topic":"([A-Za-z0-9._/-]+)"'
+    rb',"content_type":"application/json","payload":'
+)
 _PACKED_CHUNK = 16 * 1024
 _PIECE = 1 << 18
 
@@ -150,11 +155,34 @@ def read_chunks(path: Path, *, size: int, start: int = 0, first_line: int = 1) -
             raise failure
 
 
-def messages_of(chunk: LineChunk) -> Iterator[RawMessage]:
-    """Give the messages of a chunk, as `read_messages` does."""
+def messages_of(chunk: LineChunk, *, is_trusting: bool = False) -> Iterator[RawMessage]:
+    """Give the messages of a chunk, as `read_messages` does.
+
+    Parameters
+    ----------
+    chunk : LineChunk
+    is_trusting : bool
+        Take the payload of an ordinary JSON line as it stands, without looking whether it is one JSON value. If it is
+        none it can't be decoded either; then the chunk must be read again without trust, to know what the line is.
+    """
+    prefix = f"{chunk.name} line "
     for number, text in enumerate(chunk.text.split(b"\n"), start=chunk.first_line):
         if line := text.strip():
-            yield _message(line, f"{chunk.name} line {number}")
+            where = f"{prefix}{number}"
+            yield (_ordinary(line, where) if is_trusting else None) or _message(line, where)
+
+
+def _ordinary(line: bytes, where: str) -> RawMessage | None:
+    """Cut up a line that is written as most are; None if it is written otherwise."""
+    head = _ORDINARY.match(line)
+    if head is None or line[-1:] != b"}":
+        return None
+    try:
+        received, topic = head[1].decode("ascii"), head[2].decode("ascii")
+        received_us = microseconds(datetime.fromisoformat(received))
+    except ValueError:
+        return None
+    return RawMessage(topic, line[head.end() : -1], received_us, "application/json", where)
 
 
 def _message(line: bytes, where: str) -> RawMessage:

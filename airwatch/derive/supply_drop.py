@@ -52,7 +52,12 @@ def supply_drop_readings(
     tuning = tuning or shipped_tuning().supply_drop
     if samples["supply_kpa"].null_count() == samples.height:
         return as_measured(pl.DataFrame())
-    outs = turns.filter(kind="cut_out").join(runs.select("run", "fleet", "unit", "trailer", "run_start"), on="run")
+    supplied = samples.lazy().filter(pl.col("supply_kpa").is_not_null()).select(pl.col("run").unique()).collect()
+    outs = (
+        turns.filter(kind="cut_out")
+        .join(supplied, on="run", how="semi", maintain_order="left")
+        .join(runs.select("run", "fleet", "unit", "trailer", "run_start"), on="run", maintain_order="left")
+    )
     arrays = _Arrays.of(samples)
     found = [_drop(arrays, *window, tuning) for window in _windows(arrays, outs, tuning)]
     kept = [i for i, row in enumerate(found) if row is not None]
