@@ -217,9 +217,10 @@ def _weigh(cells: Cells, step_kpa: float, coolings: Sequence[Cooling], which: in
     span = max(end - begin, 1.0)
     kpa = float(np.average(cells.level, weights=cells.count)) * step_kpa + ATMOSPHERE_KPA
     per_log = kpa / step_kpa
-    top = 2.6 / per_log / span  # one step and noise at either end
-    rates = (np.arange(_RATES) + 0.5) / _RATES * top
     cooled = sum(cooling.warm[which] * np.exp(-t / cooling.tau_s) * per_log for cooling in coolings)
+    hides = max(float(cooled[-1] - cooled[0]), 0.0)  # gas that warms up raises the pressure
+    top = (2.6 + hides) / per_log / span  # one step and noise at either end
+    rates = (np.arange(_RATES) + 0.5) / _RATES * top
     cooled -= cooled.mean()
     # pressure half-way through, in steps; the record's levels bound it
     low, high = float(cells.level.min()), float(cells.level.max())

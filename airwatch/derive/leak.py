@@ -6,6 +6,7 @@ import polars as pl
 
 from airwatch.contract.columns import TIME
 from airwatch.derive.decay import Cooling, Fit, fit_decay
+from airwatch.derive.drawn import chill
 from airwatch.derive.frames import RUN_SAMPLES, TANKS, UNIT, as_measured, require
 from airwatch.derive.holds import STATES, Holds, find_holds
 from airwatch.derive.occupancy import occupancy
@@ -28,6 +29,7 @@ def leak_readings(samples: pl.DataFrame, runs: pl.DataFrame, tuning: Leak | None
     absolute pressure decays exponentially; that rate is the leak, whatever the pressure. It is given as the fall at
     690 kPa gauge. Gas that cools after a pump-up loses pressure as if it leaked: how warm it was is fitted with what
     is known of it beforehand, so a short hold soon after the engine stopped has a wide interval and a long one has not.
+    Likewise gas that a brake application chilled as it took air, which warms again and hides a leak.
     Outside temperature, where it is sent, is taken out by the ideal gas law with the tank's delay.
 
     Parameters
@@ -55,7 +57,7 @@ def leak_readings(samples: pl.DataFrame, runs: pl.DataFrame, tuning: Leak | None
     require(samples, RUN_SAMPLES, "leak_readings")
     tuning = tuning or shipped_tuning().leak
     holds = find_holds(samples, tuning)
-    parts = [part for tank in TANKS if (part := _tank(holds, tank, tuning)).height]
+    parts = [part for tank in TANKS if (part := _tank(samples, holds, tank, tuning)).height]
     if not parts:
         return as_measured(pl.DataFrame({name: [] for name in UNIT}))
     return (
@@ -66,7 +68,7 @@ def leak_readings(samples: pl.DataFrame, runs: pl.DataFrame, tuning: Leak | None
     )
 
 
-def _tank(holds: Holds, tank: str, tuning: Leak) -> pl.DataFrame:
+def _tank(samples: pl.DataFrame, holds: Holds, tank: str, tuning: Leak) -> pl.DataFrame:
     """Measure one tank in each hold."""
     column = holds.rows[f"{tank}_kpa"]
     if column.null_count() == len(column):
@@ -103,21 +105,32 @@ def _tank(holds: Holds, tank: str, tuning: Leak) -> pl.DataFrame:
     k_per_h = np.where(
         is_sent, tuning.known_drift_k_per_h, np.minimum(tuning.drift_k_per_h, tuning.drift_most_k / hours)
     )
+    cold = chill(samples, holds, hold, tank, step, tuning)
     coolings = [
-        _cooling(holds.off_s[hold], tuning.gas_tau_s, tuning.gas_share, tuning.gas_sd_share),
+        _chilled(_cooling(holds.off_s[hold], tuning.gas_tau_s, tuning.gas_share, tuning.gas_sd_share), cold, tuning),
         _cooling(holds.off_s[hold], tuning.wall_tau_s, tuning.warm_share, tuning.warm_sd_share),
     ]
+    is_open = np.isnan(cold) & (holds.state[hold] == STATES.index("leak_applied"))
+    is_open &= first_s < tuning.draw_settled_s
     wall = coolings[1]
+    draw_sd = tuning.draw_tau_doubt * np.nan_to_num(cold) * _cooled(first_s, last_s, tuning.gas_tau_s)
     shape_sd = tuning.wall_tau_doubt * wall.warm * _cooled(first_s, last_s, wall.tau_s)
-    drift_sd = np.sqrt((k_per_h / _KELVIN / 3600.0) ** 2 + (0.2 * weather) ** 2 + shape_sd**2)
+    drift_sd = np.sqrt((k_per_h / _KELVIN / 3600.0) ** 2 + (0.2 * weather) ** 2 + shape_sd**2 + draw_sd**2)
     fit = fit_decay(cells, step, coolings, drift_sd, tuning.relative_sd)
-    return _frame(holds, hold, tank, fit, weather, first_s, last_s, level[keep] * step[record], record)
+    return _frame(holds, hold, tank, fit, weather, first_s, last_s, level[keep] * step[record], record, is_open)
 
 
 def _cooling(off_s: Floats, tau_s: float, share: float, sd_share: float) -> Cooling:
     """Give what is left, where each hold begins, of the warmth that the gas had as the engine stopped."""
     left = np.exp(-off_s / tau_s)
     return Cooling(share * left, sd_share * np.maximum(left, 1e-4), tau_s)
+
+
+def _chilled(gas: Cooling, cold: Floats, tuning: Leak) -> Cooling:
+    """Take what a draw of air cooled the gas by from its warmth; where that is not known, leave it open."""
+    is_known = ~np.isnan(cold)
+    doubt = np.where(is_known, tuning.draw_doubt * cold, tuning.draw_unknown_share)
+    return Cooling(np.where(is_known, gas.warm - cold, 0.0), np.hypot(gas.warm_sd, doubt), gas.tau_s)
 
 
 def _cooled(first_s: Floats, last_s: Floats, tau_s: float) -> Floats:
@@ -207,7 +220,9 @@ def _frame(
     last_s: Floats,
     kpa: Floats,
     record: Ints,
+    is_open: npt.NDArray[np.bool_],
 ) -> pl.DataFrame:
+    """Lay the readings out; where ``is_open``, without an interval."""
     starts = np.searchsorted(record, np.arange(hold.size))
     ends = np.append(starts[1:], record.size) - 1
     start_us = holds.start_us[hold]
@@ -225,14 +240,17 @@ def _frame(
             "first_kpa": kpa[starts],
             "last_kpa": kpa[ends],
             "minutes": (last_s - first_s) / 60.0,
+            "is_open": is_open,
         }
     ).with_columns(
+        pl.when(~pl.col("is_open")).then(pl.col("lower", "upper")),
         note=pl.format(
-            "{} min, {} to {} kPa",
+            "{} min, {} to {} kPa{}",
             pl.col("minutes").round(1),
             pl.col("first_kpa").cast(pl.Int64),
             pl.col("last_kpa").cast(pl.Int64),
-        )
+            pl.when("is_open").then(pl.lit("; what the application took was not seen")).otherwise(pl.lit("")),
+        ),
     )
 
 

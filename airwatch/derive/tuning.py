@@ -119,6 +119,12 @@ class Leak(Struct, frozen=True, forbid_unknown_fields=True):
     gas_tau_s: float
     gas_share: float
     gas_sd_share: float
+    draw_s: float
+    draw_steps: float
+    draw_settled_s: float
+    draw_tau_doubt: float
+    draw_doubt: float
+    draw_unknown_share: float
     wall_tau_s: float
     wall_tau_doubt: float
     warm_share: float

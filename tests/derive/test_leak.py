@@ -1,4 +1,5 @@
 import math
+from typing import Any
 
 import click
 import numpy as np
@@ -7,8 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from airwatch.derive.leak import leak_static_readings
+from airwatch.derive.leak import leak_readings, leak_static_readings
 from tests.derive.leak_windows import drawn_holds
+from tests.derive.pre_trip import pre_trips
 from tests.derive.samples import in_runs, rounded, samples
 
 ATMOSPHERE = 101.325
@@ -130,3 +132,53 @@ def test_intervals_hold_what_was_drawn(drawn: pl.DataFrame) -> None:
     assert drawn["value"].null_count() == 0
     assert 0.90 <= whole["held"] <= 0.99
     assert abs(whole["bias_psi_per_min"]) < 0.05
+
+
+@pytest.mark.parametrize(
+    ("released_s", "applied_s", "spacing_s"), [(200, 60, 1), (200, 140, 1), (60, 300, 1), (250, 200, 2), (400, 400, 10)]
+)
+def test_simulated_pre_trips_are_covered(released_s: int, applied_s: int, spacing_s: int) -> None:
+    """The pedal takes air and chills the gas that is left; without allowing for that, one interval in five holds."""
+    trips = pre_trips(150, 3, released_s=released_s, applied_s=applied_s, spacing_s=spacing_s)
+    error = (pl.col("value") - pl.col("true")) / PSI
+    table = trips.group_by("check", "circuit").agg(
+        n=pl.len(),
+        held=((pl.col("lower") <= pl.col("true")) & (pl.col("true") <= pl.col("upper"))).mean().round(3),
+        bias_psi_per_min=error.mean().round(3),
+        rms_psi_per_min=error.pow(2).mean().sqrt().round(3),
+        half_width=((pl.col("upper") - pl.col("lower")).median() / 2 / PSI).round(3),
+    )
+    with pl.Config(tbl_hide_column_data_types=True, tbl_cols=-1):
+        click.echo(f"released {released_s} s, applied {applied_s} s, every {spacing_s} s")
+        click.echo(table.sort("check", "circuit"))
+    assert table["n"].to_list() == [150] * 4
+    assert table["held"].min() >= 0.88
+    assert (table["bias_psi_per_min"].abs() < 0.5 * table["half_width"]).all()
+
+
+def _tight_tank_under_the_pedal(before_s: float) -> tuple[np.ndarray, dict[str, Any]]:
+    """Give pressures from ``before_s`` before the pedal on, and the reading of the application.
+
+    5 % of the air is taken at once: adiabatic, T falls by 0.4 times that (g = 1.4 for air), and comes back with 40 s.
+    """
+    t = np.arange(-before_s, 150.0)
+    log = np.where(t >= 0, -0.05 - 0.4 * 0.05 * np.exp(-np.maximum(t, 0.0) / 40.0), 0.0)
+    kpa = (850 + ATMOSPHERE) * np.exp(log) - ATMOSPHERE
+    frame = samples(
+        t + before_s, primary_kpa=rounded(kpa, 4), engine_rpm=0, speed_kph=0, park_brake=0, service_brake=t >= 0
+    )
+    return kpa, leak_readings(*in_runs(frame)).row(-1, named=True)
+
+
+def test_gas_that_warms_after_the_pedal_hides_no_leak() -> None:
+    kpa, reading = _tight_tank_under_the_pedal(3600.0)
+    assert (kpa[-1] - kpa[-105]) / 104.0 * 60.0 > 2.5  # kPa/min that the pressure rises by, after 45 s
+    assert reading["check"] == "leak_applied"
+    assert reading["lower"] <= 0.0 <= reading["upper"]
+    assert abs(reading["value"]) < 1.5
+
+
+def test_an_application_that_was_not_seen_to_begin_has_no_interval() -> None:
+    _, reading = _tight_tank_under_the_pedal(0.0)
+    assert (reading["check"], reading["lower"], reading["upper"]) == ("leak_applied", None, None)
+    assert reading["note"].endswith("what the application took was not seen")
