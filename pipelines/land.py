@@ -2,8 +2,8 @@
 
 import time
 from collections import deque
-from collections.abc import Callable, Iterator
-from contextlib import ExitStack, closing
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing, contextmanager
 from dataclasses import replace
 from hashlib import blake2b
 from pathlib import Path
@@ -16,10 +16,11 @@ from airwatch.can.joined import CanState, join_frames
 from airwatch.can.recordings import SUFFIXES, read_can
 from airwatch.contract.batch import DecodedBatch, can_batch, decode_batch
 from airwatch.contract.message import RawMessage
-from airwatch.contract.recordings import LineChunk, read_chunks
+from airwatch.contract.recordings import LineChunk, LineSpan, find_spans, read_chunks
 from airwatch.contract.topics import ROOT, Topic, is_name
 from airwatch.errors import RecordingError
-from airwatch.landing.recorded import decode_chunk, decode_sent
+from airwatch.landing.child import DECODE_RECORDED, Started, start
+from airwatch.landing.recorded import decode_lines, decode_sent
 from airwatch.landing.worker import Worker, WorkerDiedError
 from airwatch.store.database import Store
 from airwatch.store.files import FileProgress, forget_progress, progress_of
@@ -33,10 +34,50 @@ _NO_FLEET = "unassigned"
 _MESSAGE_SUFFIXES, _LOG_SUFFIX = (".ndjson", ".jsonl"), ".log"
 
 OnBatch = Callable[[Landed], None]
+Lines = LineChunk | LineSpan
+
+
+class _Workers:
+    """The processes that decode, as many as are good for it; they stay from one recording to the next."""
+
+    def __init__(self, root: str) -> None:
+        self._root = root
+        self._all: list[Worker] = []
+        self._idle: list[Worker] = []
+
+    def start(self) -> None:
+        """Start them; their imports take a while, and the sooner it is done the better."""
+        while len(self._all) < _WORKERS:
+            self.adopt(start(*DECODE_RECORDED, self._root, is_sharing=True))
+
+    def adopt(self, started: Started) -> None:
+        """Take one that was started already."""
+        self._all.append(Worker(decode_sent, self._root, started))
+        self._idle.append(self._all[-1])
+
+    def take(self) -> Worker | None:
+        """Give one that is idle, None if all are at work."""
+        self.start()
+        return self._idle.pop(0) if self._idle else None
+
+    def give_back(self, worker: Worker) -> None:
+        """Take one back that has answered."""
+        self._idle.append(worker)
+
+    def close(self) -> None:
+        """End them."""
+        for worker in self._all:
+            worker.close()
 
 
 def land_recordings(
-    store: Store, paths: list[Path], *, unit: str | None = None, root: str = ROOT, on_batch: OnBatch | None = None
+    store: Store,
+    paths: list[Path],
+    *,
+    unit: str | None = None,
+    root: str = ROOT,
+    on_batch: OnBatch | None = None,
+    started: Sequence[Started] = (),
 ) -> list[Landed]:
     """Land recordings, each batch in a transaction of its own.
 
@@ -55,6 +96,9 @@ def land_recordings(
         The topic root in the recording.
     on_batch : callable, optional
         Told of each commit.
+    started : sequence of Started
+        Decoding processes that were started already, with `DECODE_RECORDED`, this root and sharing; they are ended
+        here.
 
     Raises
     ------
@@ -70,89 +114,99 @@ def land_recordings(
         if on_batch:
             on_batch(landed[-1])
 
-    for path in paths:
-        suffix = Path(path.name.removesuffix(".gz").removesuffix(".zst")).suffix.lower()
-        if suffix in _MESSAGE_SUFFIXES:
-            _land_messages(store, path, root, take)
-        elif suffix == _LOG_SUFFIX or suffix in SUFFIXES:
-            for batch in _can_batches(path, suffix, _topic(store, path, unit)):
-                take(batch)
-        else:
-            known = ", ".join((*_MESSAGE_SUFFIXES, _LOG_SUFFIX, *SUFFIXES))
-            raise RecordingError(f"{path}: not a recording that can be landed; it must end in {known}")
+    with closing(_Workers(root)) as workers:
+        for early in started:
+            workers.adopt(early)
+        for path in paths:
+            suffix = Path(path.name.removesuffix(".gz").removesuffix(".zst")).suffix.lower()
+            if suffix in _MESSAGE_SUFFIXES:
+                _land_messages(store, path, root, take, workers)
+            elif suffix == _LOG_SUFFIX or suffix in SUFFIXES:
+                for batch in _can_batches(path, suffix, _topic(store, path, unit)):
+                    take(batch)
+            else:
+                known = ", ".join((*_MESSAGE_SUFFIXES, _LOG_SUFFIX, *SUFFIXES))
+                raise RecordingError(f"{path}: not a recording that can be landed; it must end in {known}")
     return landed
 
 
 # messages ------------------------------------------------------------------------------------------------------------
 
 
-def _land_messages(store: Store, path: Path, root: str, take: Callable[[DecodedBatch, FileProgress], None]) -> None:
+def _land_messages(
+    store: Store, path: Path, root: str, take: Callable[[DecodedBatch, FileProgress], None], workers: _Workers
+) -> None:
     """Land an NDJSON recording; several chunks are decoded while one is written."""
     key = _key(path, root)
     done = progress_of(store, key) or FileProgress(key, path.name, 0, 1)
-    chunks = read_chunks(path, size=_CHUNK_BYTES, start=done.position, first_line=done.line)
-    for chunk, decoded in _decoded(path, chunks, root):
-        take(decoded, _after(chunk, done))
+    # who decodes can read a file that is not packed, which spares holding and sending it
+    pieces: Iterator[Lines] = (find_spans if path.suffix in _MESSAGE_SUFFIXES else read_chunks)(
+        path, size=_CHUNK_BYTES, start=done.position, first_line=done.line
+    )
+    for lines, decoded in _decoded(path, pieces, root, workers):
+        take(decoded, replace(done, position=lines.end, line=lines.first_line + lines.n_lines))
     forget_progress(store, key)
 
 
-def _decoded(path: Path, chunks: Iterator[LineChunk], root: str) -> Iterator[tuple[LineChunk, DecodedBatch]]:
-    """Decode chunks in turn; what stands before a place where the file is broken comes before the error."""
+def _decoded(path: Path, pieces: Iterator[Lines], root: str, workers: _Workers) -> Iterator[tuple[Lines, DecodedBatch]]:
+    """Decode lines in turn; what stands before a place where the file is broken comes before the error."""
     broken: RecordingError | None = None
-    working: deque[tuple[LineChunk, Worker]] = deque()
-    with ExitStack() as stack:
-        # their imports take a while: they start before the first chunk is read
-        n_workers = _WORKERS if path.exists() and path.stat().st_size > _CHUNK_BYTES else 0
-        idle = [stack.enter_context(closing(Worker(decode_sent, root))) for _ in range(n_workers)]
-        while True:
-            try:
-                chunk = next(chunks, None)
-            except RecordingError as err:
-                broken, chunk = err, None
-            if chunk is None:
-                break
-            if not working and len(chunk.text) < _CHUNK_BYTES:  # a small file is done before a process has started
-                yield chunk, decode_chunk(chunk, root)
-            elif idle or len(working) < _WORKERS:
-                worker = idle.pop() if idle else stack.enter_context(closing(Worker(decode_sent, root)))
-                _begin(worker, path, chunk, working)
-            else:
-                yield _oldest(path, working, then=chunk)
-        while working:
-            yield _oldest(path, working)
+    working: deque[tuple[Lines, Worker]] = deque()
+    if path.exists() and path.stat().st_size > _CHUNK_BYTES:
+        workers.start()
+    while True:
+        try:
+            lines = next(pieces, None)
+        except RecordingError as err:
+            broken, lines = err, None
+        if lines is None:
+            break
+        if not working and lines.size < _CHUNK_BYTES:  # a small file is done before a process has started
+            yield lines, decode_lines(lines, root)
+        elif (worker := workers.take()) is not None:
+            with _living(path, lines):
+                _begin(worker, lines)
+            working.append((lines, worker))
+        else:
+            yield _oldest(path, working, workers, then=lines)
+    while working:
+        yield _oldest(path, working, workers)
     if broken is not None:
         raise broken
 
 
 def _oldest(
-    path: Path, working: deque[tuple[LineChunk, Worker]], then: LineChunk | None = None
-) -> tuple[LineChunk, DecodedBatch]:
-    """Wait for what was begun first; its worker gets the next chunk at once, and never has two of them."""
-    chunk, worker = working.popleft()
-    try:
+    path: Path, working: deque[tuple[Lines, Worker]], workers: _Workers, then: Lines | None = None
+) -> tuple[Lines, DecodedBatch]:
+    """Wait for what was begun first; its worker gets the next lines at once, and never has two of them."""
+    lines, worker = working.popleft()
+    with _living(path, lines):
         decoded = worker.receive()
         if then is not None:
-            _begin(worker, path, then, working)
+            _begin(worker, then)
+    if then is None:
+        workers.give_back(worker)
+    else:
+        working.append((then, worker))
+    return lines, decoded
+
+
+@contextmanager
+def _living(path: Path, lines: Lines) -> Iterator[None]:
+    try:
+        yield
     except WorkerDiedError as err:
         raise RecordingError(
-            f"{path}: the process that decoded from line {chunk.first_line} died; is the machine out of memory?"
+            f"{path}: the process that decoded from line {lines.first_line} died; is the machine out of memory?"
             " land the file again to go on"
         ) from err
-    return chunk, decoded
 
 
-def _begin(worker: Worker, path: Path, chunk: LineChunk, working: deque[tuple[LineChunk, Worker]]) -> None:
-    """Have a chunk decoded; a worker can read it from a file that is not packed, which spares sending it."""
-    about = (chunk.name, chunk.first_line, chunk.end)
-    if path.suffix in _MESSAGE_SUFFIXES:
-        worker.send((about, str(path), len(chunk.text)), [])
+def _begin(worker: Worker, lines: Lines) -> None:
+    if isinstance(lines, LineSpan):
+        worker.send(lines, [])
     else:
-        worker.send((about, None, 0), [chunk.text])
-    working.append((chunk, worker))
-
-
-def _after(chunk: LineChunk, file: FileProgress) -> FileProgress:
-    return replace(file, position=chunk.end, line=chunk.first_line + chunk.text.count(b"\n"))
+        worker.send((lines.name, lines.first_line, lines.end), [lines.text])
 
 
 def _key(path: Path, root: str) -> str:

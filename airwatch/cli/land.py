@@ -1,16 +1,17 @@
 """`airwatch land`."""
 
+from contextlib import ExitStack, closing
+from importlib import import_module
 from pathlib import Path
 
 import click
-from rich.console import Console
-from rich.progress import Progress
 
 from airwatch.cli import options
-from airwatch.cli.registered import take_units
-from airwatch.store.database import Store
-from airwatch.store.telemetry import Landed
-from pipelines.land import land_recordings
+from airwatch.landing.child import DECODE_RECORDED, heavy_imports, start
+
+_N_PROCESSES = 2
+_LONG_BYTES = 16_000_000  # a shorter recording is done before another process has started
+_MESSAGE_SUFFIXES = (".ndjson", ".jsonl")
 
 
 @click.command()
@@ -21,24 +22,18 @@ from pipelines.land import land_recordings
 @click.option("--unit", help="Whose CAN recordings these are.")
 def land(files: tuple[Path, ...], db: Path, units: Path | None, root: str, unit: str | None) -> None:
     """Land recordings without a broker: .ndjson or candump .log, plain, .gz or .zst."""
-    console = Console(stderr=True)
-    shown = Progress(console=console, transient=True, disable=not console.is_terminal)
-    # one thread writes: the others would only take the cores from the processes that decode
-    with Store.open(db, memory_limit="512MB", threads=1) as store, shown as progress:
-        take_units(store, units)
-        task = progress.add_task("landing", total=None)
-        count = {"messages": 0, "samples": 0, "repeated": 0, "rejected": 0}
+    is_long = any(path.suffix in _MESSAGE_SUFFIXES and _size(path) > _LONG_BYTES for path in files)
+    with ExitStack() as stack:
+        # decoding processes import what they need while this one does
+        n = _N_PROCESSES if is_long else 0
+        started = [stack.enter_context(closing(start(*DECODE_RECORDED, root, is_sharing=True))) for _ in range(n)]
+        with heavy_imports():
+            land_files = import_module("airwatch.cli.land_files").land_files
+        land_files(list(files), db, units, root, unit, started)
 
-        def on_batch(landed: Landed) -> None:
-            count["messages"] += landed.n_messages
-            count["samples"] += landed.n_samples
-            count["repeated"] += landed.n_repeated
-            count["rejected"] += landed.n_rejected
-            progress.update(task, description=f"landing: {count['messages']} messages, {count['samples']} samples")
 
-        land_recordings(store, list(files), unit=unit, root=root, on_batch=on_batch)
-    click.echo(
-        f"landed {count['samples']} samples of {count['messages']} messages;"
-        f" {count['repeated']} samples were there already;"
-        f" {count['rejected']} messages set aside (airwatch export rejects)"
-    )
+def _size(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except OSError:  # who reads it says so
+        return 0

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 from msgspec import UNSET
+from numpy.typing import NDArray
 from polars.exceptions import PanicException
 
 from airwatch.can.candump import decode_candump
@@ -19,6 +20,7 @@ from airwatch.can.j1939 import CanDecoded
 from airwatch.contract.cbor import decode_cbor
 from airwatch.contract.columns import COLUMN_NAMES, COLUMNS, TIME, Column
 from airwatch.contract.fast_json import decode_pressure_json
+from airwatch.contract.lines import Blocks, Doubles, Whole
 from airwatch.contract.message import RawMessage
 from airwatch.contract.payloads import (
     Columns,
@@ -106,6 +108,7 @@ class _Gathered:
     values: dict[str, bytearray] = field(default_factory=lambda: {name: bytearray() for name in COLUMN_NAMES})
     filled: dict[str, int] = field(default_factory=lambda: dict.fromkeys(COLUMN_NAMES, 0))
     n_samples: int = 0  # of the blocks so far; a column that is filled less far lacks nulls at its end
+    read: list[tuple[int, Blocks]] = field(default_factory=list)  # each with the row of its first
     frames: list[pl.DataFrame] = field(default_factory=list)  # samples that came as a frame already (CAN)
 
     def account(
@@ -134,13 +137,21 @@ class _Gathered:
             self.filled[name] = self.n_samples + n
         self.n_samples += n
 
+    def take(self, blocks: Blocks) -> None:
+        """Take blocks whose numbers are read already."""
+        self.read.append((len(self.ledger), blocks))
+        for line, n in zip(blocks.lines, blocks.sizes.tolist(), strict=True):
+            topic, body = line.topic, line.body
+            whose = (topic.fleet, topic.unit, topic.stream, body.seq, line.received_us, _JSON, line.n_bytes)
+            self.ledger.append((*whose, _trailer(body), n, n * line.layout.n_columns, 0, 0, None))
+
     def refuse(self, message: RawMessage, reason: str) -> None:
         """Set a message aside with its reason."""
         where = f"{message.line}: {reason}" if message.line else reason
         self.rejects.append((message.received_us, message.topic, where, message.content_type, message.payload))
 
 
-def decode_batch(messages: Iterable[RawMessage], *, root: str = ROOT) -> DecodedBatch:
+def decode_batch(messages: Iterable[RawMessage | Blocks], *, root: str = ROOT) -> DecodedBatch:
     """Decode delivered messages of any stream.
 
     A message that breaks the contract becomes a row of ``rejects`` and nothing else; any bytes at all do one or the
@@ -148,8 +159,9 @@ def decode_batch(messages: Iterable[RawMessage], *, root: str = ROOT) -> Decoded
 
     Parameters
     ----------
-    messages : iterable of RawMessage
-        In order of arrival. An iterator is held whole; what can be gone through again is not.
+    messages : iterable of RawMessage or Blocks
+        In order of arrival, some of them read already. An iterator is held whole; what can be gone through again is
+        not.
     root : str
         The topic root.
 
@@ -168,10 +180,13 @@ def decode_batch(messages: Iterable[RawMessage], *, root: str = ROOT) -> Decoded
         return _frames(_gather(batch, root, is_screened=True))
 
 
-def _gather(messages: Iterable[RawMessage], root: str, *, is_screened: bool = False) -> _Gathered:
+def _gather(messages: Iterable[RawMessage | Blocks], root: str, *, is_screened: bool = False) -> _Gathered:
     """Decode one message after the other; where they are screened, each is tried by itself first."""
     gathered = _Gathered()
-    for message in messages:
+    for message in _singly(messages) if is_screened else messages:
+        if isinstance(message, Blocks):
+            gathered.take(message)
+            continue
         try:
             if is_screened:
                 _try_alone(message, root)
@@ -179,6 +194,14 @@ def _gather(messages: Iterable[RawMessage], root: str, *, is_screened: bool = Fa
         except PayloadError as err:
             gathered.refuse(message, str(err))
     return gathered
+
+
+def _singly(messages: Iterable[RawMessage | Blocks]) -> Iterator[RawMessage]:
+    for message in messages:
+        if isinstance(message, Blocks):
+            yield from message.messages()
+        else:
+            yield message
 
 
 def _read(gathered: _Gathered, message: RawMessage, root: str) -> None:
@@ -354,7 +377,7 @@ def _reader(topic: Topic, encoding: str) -> _Reader:
 def _frames(gathered: _Gathered) -> DecodedBatch:
     samples = _samples(gathered)
     governor = _rows(gathered.governor, {**_MESSAGE, **GOVERNOR_SCHEMA})
-    n_valid = samples.group_by("message").agg(n_valid=pl.sum_horizontal(pl.col(COLUMN_NAMES).count()).cast(pl.Int64))
+    n_valid = _n_valid(samples)
     samples, n_bad_samples = _within_range(samples, {column.name: column for column in COLUMNS})
     governor, n_bad_events = _within_range(governor, {"supply_kpa": COLUMNS[0]})
     bad = pl.concat([n_bad_samples, n_bad_events]).group_by("message").agg(pl.col("n_bad").sum())
@@ -380,6 +403,22 @@ def _frames(gathered: _Gathered) -> DecodedBatch:
     )
 
 
+def _n_valid(samples: pl.DataFrame) -> pl.DataFrame:
+    """Count the values of each message; its samples lie together, so a look at each border does what grouping would."""
+    message = samples["message"].to_numpy()
+    first = (
+        np.concatenate([[0], np.flatnonzero(message[1:] != message[:-1]) + 1]) if message.size else np.array([], int)
+    )
+    size = np.diff(first, append=message.size)
+    n_valid = np.zeros(first.size, np.int64)
+    for column in samples.select(COLUMN_NAMES):
+        if not (n_null := column.null_count()):
+            n_valid += size
+        elif n_null < message.size:
+            n_valid += np.add.reduceat(column.is_not_null().to_numpy(), first, dtype=np.int64)
+    return pl.DataFrame({"message": message[first], "n_valid": n_valid}, schema={**_MESSAGE, "n_valid": pl.Int64})
+
+
 def _rows(rows: Sequence[tuple[Any, ...]], schema: dict[str, Any]) -> pl.DataFrame:
     """Make a frame of row tuples whose times are microseconds since the epoch."""
     physical = {name: pl.Int64 if dtype == TIME else dtype for name, dtype in schema.items()}
@@ -390,20 +429,60 @@ def _rows(rows: Sequence[tuple[Any, ...]], schema: dict[str, Any]) -> pl.DataFra
 
 def _samples(gathered: _Gathered) -> pl.DataFrame:
     """Lay the gathered blocks end to end; values are not within range yet."""
-    rows, sizes, starts_us, steps_us, _ = zip(*gathered.blocks, strict=True) if gathered.blocks else ((),) * 5
-    size = np.array(sizes, dtype=np.int64)
-    first = np.cumsum(size) - size
-    index = np.arange(gathered.n_samples) - np.repeat(first, size)
-    t_us = np.repeat(np.array(starts_us, dtype=np.int64), size)
-    t_us += np.rint(index * np.repeat(np.array(steps_us, dtype=np.float64), size) / 1000.0).astype(np.int64) * 1000
-    for at, (_, n, _, _, times) in zip(first, gathered.blocks, strict=True):
-        if times is not None:
-            t_us[at : at + n] = times
-    columns = [_column(gathered, name) for name in COLUMN_NAMES]
-    message = pl.Series("message", np.repeat(np.array(rows, dtype=np.uint32), size))
-    frame = pl.DataFrame([message, pl.Series("t", t_us).cast(TIME), *columns])
-    frames = [other.select(frame.columns).cast(dict.fromkeys(COLUMN_NAMES, pl.Float64)) for other in gathered.frames]
-    return pl.concat([frame, *frames])
+    frames = [_read_samples(gathered.read)] if gathered.read else []
+    if gathered.blocks or not frames:
+        rows, sizes, starts_us, steps_us, _ = zip(*gathered.blocks, strict=True) if gathered.blocks else ((),) * 5
+        size = np.array(sizes, dtype=np.int64)
+        t_us = _even_times(size, np.array(starts_us, dtype=np.int64), np.array(steps_us, dtype=np.float64))
+        for at, (_, n, _, _, times) in zip(np.cumsum(size) - size, gathered.blocks, strict=True):
+            if times is not None:
+                t_us[at : at + n] = times
+        columns = [_column(gathered, name) for name in COLUMN_NAMES]
+        frames.append(_laid_out(np.array(rows, dtype=np.uint32), size, t_us, columns))
+    names = list(SAMPLES_SCHEMA)
+    frames += [other.select(names).cast(dict.fromkeys(COLUMN_NAMES, pl.Float64)) for other in gathered.frames]
+    return pl.concat(frames)
+
+
+def _read_samples(read: list[tuple[int, Blocks]]) -> pl.DataFrame:
+    """Lay blocks end to end whose numbers are read already."""
+    size = np.concatenate([blocks.sizes for _, blocks in read])
+    rows = np.concatenate([np.arange(row, row + blocks.sizes.size, dtype=np.uint32) for row, blocks in read])
+    start_us = np.concatenate([blocks.t0_us for _, blocks in read])
+    t_us = _even_times(size, start_us, np.concatenate([blocks.dt_us for _, blocks in read]))
+    at = 0
+    for _, blocks in read:
+        if blocks.times_us is not None:
+            is_given, times_us = blocks.times_us
+            t_us[at : at + is_given.size][is_given] = times_us
+        at += int(blocks.sizes.sum())
+    return _laid_out(
+        rows, size, t_us, [_read_column([blocks for _, blocks in read], name, t_us.size) for name in COLUMN_NAMES]
+    )
+
+
+def _read_column(read: list[Blocks], name: str, n: int) -> pl.Series:
+    """Lay one column end to end, null where blocks have none."""
+    if not any(name in blocks.columns for blocks in read):
+        return _nothing(name, n)
+    lacking = [np.full(int(blocks.sizes.sum()), np.nan) if name not in blocks.columns else None for blocks in read]
+    parts = [blocks.columns[name] if other is None else other for blocks, other in zip(read, lacking, strict=True)]
+    values = pl.Series(name, np.concatenate(parts))
+    has_nulls = any(name in blocks.with_nulls or name not in blocks.columns for blocks in read)
+    return values.fill_nan(None) if has_nulls else values
+
+
+def _even_times(size: Whole, start_us: Whole, step_us: Doubles) -> Whole:
+    """Give the times of evenly spaced blocks, in whole milliseconds after each one's first."""
+    index = np.arange(size.sum()) - np.repeat(np.cumsum(size) - size, size)
+    t_us = np.repeat(start_us, size)
+    t_us += np.rint(index * np.repeat(step_us, size) / 1000.0).astype(np.int64) * 1000
+    return t_us
+
+
+def _laid_out(rows: NDArray[np.uint32], size: Whole, t_us: Whole, columns: list[pl.Series]) -> pl.DataFrame:
+    message = pl.Series("message", np.repeat(rows, size))
+    return pl.DataFrame([message, pl.Series("t", t_us).cast(TIME), *columns])
 
 
 def _doubles(values: list[float | None]) -> bytes:
@@ -419,9 +498,13 @@ def _column(gathered: _Gathered, name: str) -> pl.Series:
     """Lay one column's values end to end."""
     doubles, filled = gathered.values[name], gathered.filled[name]
     if not doubles:
-        return pl.Series(name, [None], dtype=pl.Float64).new_from_index(0, gathered.n_samples)
+        return _nothing(name, gathered.n_samples)
     values = pl.Series(name, np.frombuffer(doubles, dtype=np.float64)).fill_nan(None)
     return values.extend_constant(None, gathered.n_samples - filled) if filled < gathered.n_samples else values
+
+
+def _nothing(name: str, n: int) -> pl.Series:
+    return pl.Series(name, [None], dtype=pl.Float64).new_from_index(0, n)
 
 
 def _within_range(frame: pl.DataFrame, columns: dict[str, Column]) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -446,8 +529,6 @@ def _all_fit(values: pl.Series, column: Column) -> bool:
     """Tell quickly that nothing is out of range, as in nearly every batch."""
     if values.null_count() == len(values):
         return True
-    low, high = values.min(), values.max()
-    if values.is_nan().any():
-        return False
-    fits = isinstance(low, float) and isinstance(high, float) and column.low <= low and high <= column.high
-    return fits and not (column.is_switch and (values != values.floor()).any())
+    numbers = values.drop_nulls().to_numpy()
+    fits = bool(column.low <= numbers.min() and numbers.max() <= column.high)  # NaN, which may be sent, does not
+    return fits and not (column.is_switch and (numbers != np.floor(numbers)).any())

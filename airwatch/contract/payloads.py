@@ -20,8 +20,8 @@ from airwatch.errors import PayloadError
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
-_MILLISECOND_US = 1000.0
-_LATEST_US = (datetime(9999, 12, 31, tzinfo=UTC) - EPOCH) // _MICROSECOND
+MILLISECOND_US = 1000.0
+LATEST_US = (datetime(9999, 12, 31, tzinfo=UTC) - EPOCH) // _MICROSECOND
 
 Instant = Annotated[datetime, Meta(tz=True)]
 Sequence = Annotated[int, Meta(ge=0, le=2**63 - 1)]
@@ -106,7 +106,7 @@ def _decoder(kind: type[Any]) -> msgspec.json.Decoder[Any]:
 
 
 @cache
-def _strict_decoder(kind: type[Any]) -> msgspec.json.Decoder[Any]:
+def strict_decoder(kind: type[Any]) -> msgspec.json.Decoder[Any]:
     """Give a decoder that refuses fields which the contract does not have."""
     return msgspec.json.Decoder(
         msgspec.defstruct(kind.__name__, [], bases=(kind,), gc=False, forbid_unknown_fields=True)
@@ -150,7 +150,7 @@ def decode_json(payload: bytes, kind: type[Payload], unit: str) -> tuple[Payload
     unknown: list[str] = []
     try:
         try:
-            body = _strict_decoder(kind).decode(payload)
+            body = strict_decoder(kind).decode(payload)
         except msgspec.ValidationError:  # seldom: what it is about is found out at the price of decoding again
             body = _decode_leniently(payload, kind)
             unknown = unknown_fields(payload, kind)
@@ -191,7 +191,7 @@ def microseconds(instant: datetime) -> int:
         The instant lies before 1970, or in UTC after 9999-12-31T00:00:00Z.
     """
     us = round((instant - EPOCH) / _MICROSECOND / 1000) * 1000
-    if not 0 <= us <= _LATEST_US:
+    if not 0 <= us <= LATEST_US:
         raise PayloadError(f"time {instant.isoformat()} lies outside the years 1970 to 9999")
     return us
 
@@ -244,12 +244,12 @@ def block_shape(body: PressurePayload, columns: Columns) -> tuple[int, int, list
         times = [t0_us + round(offset) * 1000 for offset in body.t_ms]
         if any(b <= a for a, b in pairwise(times)):
             raise PayloadError("payload: t_ms does not strictly increase by whole milliseconds")
-        if times and not (times[0] >= 0 and times[-1] <= _LATEST_US):
+        if times and not (times[0] >= 0 and times[-1] <= LATEST_US):
             raise PayloadError("payload: t0 and t_ms reach outside the years 1970 to 9999")
         return n, t0_us, times, 0.0
     dt_us = cast("float", body.dt_ms) * 1000.0
-    if n and not (math.isfinite(dt_us) and t0_us >= 0 and t0_us + (n - 1) * dt_us <= _LATEST_US):
+    if n and not (math.isfinite(dt_us) and t0_us >= 0 and t0_us + (n - 1) * dt_us <= LATEST_US):
         raise PayloadError("payload: t0 and dt_ms reach outside the years 1970 to 9999")
-    if n > 1 and dt_us < _MILLISECOND_US:
+    if n > 1 and dt_us < MILLISECOND_US:
         raise PayloadError("payload: dt_ms is under a millisecond")
     return n, t0_us, None, dt_us

@@ -3,7 +3,6 @@
 import base64
 import gzip
 import io
-import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -12,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, BinaryIO, cast
 
 import msgspec
+import numpy as np
 import zstandard
 from msgspec import UNSET, Meta, Struct, UnsetType
 
@@ -32,12 +32,9 @@ class _Line(Struct):
 
 
 _LINE = msgspec.json.Decoder(_Line)
-_ORDINARY = re.compile(
-    rb'\{"received":"(\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.\d{1,6})?Z)","topic":"([A-Za-z0-9._/-]+)"'
-    rb',"content_type":"application/json","payload":'
-)
 _PACKED_CHUNK = 16 * 1024
 _PIECE = 1 << 18
+_NEWLINE = ord("\n")
 
 
 class _ZstdFrames(io.RawIOBase):
@@ -108,7 +105,7 @@ def read_messages(path: Path) -> Iterator[RawMessage]:
     with open_recording(path) as stream:
         for number, text in enumerate(stream, start=1):
             if line := text.strip():
-                yield _message(line, f"{path.name} line {number}")
+                yield message_of(line, f"{path.name} line {number}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +116,16 @@ class LineChunk:
     first_line: int
     end: int
     text: bytes
+
+    @property
+    def size(self) -> int:
+        """Bytes."""
+        return len(self.text)
+
+    @property
+    def n_lines(self) -> int:
+        """Lines that end in it."""
+        return self.text.count(b"\n")
 
 
 def read_chunks(path: Path, *, size: int, start: int = 0, first_line: int = 1) -> Iterator[LineChunk]:
@@ -155,37 +162,72 @@ def read_chunks(path: Path, *, size: int, start: int = 0, first_line: int = 1) -
             raise failure
 
 
-def messages_of(chunk: LineChunk, *, is_trusting: bool = False) -> Iterator[RawMessage]:
-    """Give the messages of a chunk, as `read_messages` does.
+@dataclass(frozen=True, slots=True)
+class LineSpan:
+    """Whole lines of a recording that is not packed: where they are, and how many."""
 
-    Parameters
-    ----------
-    chunk : LineChunk
-    is_trusting : bool
-        Take the payload of an ordinary JSON line as it stands, without looking whether it is one JSON value. If it is
-        none it can't be decoded either; then the chunk must be read again without trust, to know what the line is.
+    path: Path
+    first_line: int
+    begin: int
+    end: int
+    n_lines: int
+
+    @property
+    def size(self) -> int:
+        """Bytes."""
+        return self.end - self.begin
+
+    def read(self) -> LineChunk:
+        """Read them.
+
+        Raises
+        ------
+        RecordingError
+            The file can't be read any more.
+        """
+        with open_recording(self.path) as stream:
+            stream.seek(self.begin)
+            return LineChunk(self.path.name, self.first_line, self.end, stream.read(self.end - self.begin))
+
+
+def find_spans(path: Path, *, size: int, start: int = 0, first_line: int = 1) -> Iterator[LineSpan]:
+    """Find the same lines as `read_chunks` in a file that is not packed, without holding them.
+
+    Raises
+    ------
+    RecordingError
+        See `open_recording`.
     """
+    piece = bytearray(min(_PIECE, size))  # stays in the processor's cache
+    codes = np.frombuffer(piece, np.uint8)
+    with open_recording(path) as stream:
+        begin, is_open = start, True
+        while is_open:
+            stream.seek(begin)
+            at, end, n_lines = begin, begin, 0
+            while is_open and end - begin < size:
+                n = cast("io.BufferedReader", stream).readinto(piece)
+                n_lines += int(np.count_nonzero(codes[:n] == _NEWLINE))
+                if (newline := piece.rfind(b"\n", 0, n)) >= 0:
+                    end = at + newline + 1
+                at += n
+                is_open = n > 0
+            end = end if is_open else at
+            if end > begin:
+                yield LineSpan(path, first_line, begin, end, n_lines)
+            begin, first_line = end, first_line + n_lines
+
+
+def messages_of(chunk: LineChunk) -> Iterator[RawMessage]:
+    """Give the messages of a chunk, as `read_messages` does."""
     prefix = f"{chunk.name} line "
     for number, text in enumerate(chunk.text.split(b"\n"), start=chunk.first_line):
         if line := text.strip():
-            where = f"{prefix}{number}"
-            yield (_ordinary(line, where) if is_trusting else None) or _message(line, where)
+            yield message_of(line, f"{prefix}{number}")
 
 
-def _ordinary(line: bytes, where: str) -> RawMessage | None:
-    """Cut up a line that is written as most are; None if it is written otherwise."""
-    head = _ORDINARY.match(line)
-    if head is None or line[-1:] != b"}":
-        return None
-    try:
-        received, topic = head[1].decode("ascii"), head[2].decode("ascii")
-        received_us = microseconds(datetime.fromisoformat(received))
-    except ValueError:
-        return None
-    return RawMessage(topic, line[head.end() : -1], received_us, "application/json", where)
-
-
-def _message(line: bytes, where: str) -> RawMessage:
+def message_of(line: bytes, where: str) -> RawMessage:
+    """Read one line; one that is no message of a recording comes out with an empty topic and its own bytes."""
     try:
         body = _LINE.decode(line)
         if isinstance(body.payload_b64, str):
@@ -204,7 +246,8 @@ def recording_line(message: RawMessage) -> bytes:
     """Write one message as a line of a recording, without the line's end."""
     received = datetime.fromtimestamp(message.received_us / 1e6, tz=UTC)
     head = {"received": received, "topic": message.topic, "content_type": message.content_type or "application/json"}
-    if _is_json(message.payload) and b"\n" not in message.payload:  # JSON over several lines would end the line early
+    # JSON over several lines would end the line early, and space around it would not be read back
+    if _is_json(message.payload) and b"\n" not in message.payload and message.payload == message.payload.strip():
         return msgspec.json.encode({**head, "payload": msgspec.Raw(message.payload)})
     return msgspec.json.encode({**head, "payload_b64": base64.b64encode(message.payload).decode()})
 

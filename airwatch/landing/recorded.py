@@ -1,29 +1,25 @@
-"""Decoding a chunk of a recording; apart from what writes, so that a decoding process imports no database."""
-
-from pathlib import Path
+"""Decoding lines of a recording; apart from what writes, so that a decoding process imports no database."""
 
 from airwatch.contract.batch import DecodedBatch, decode_batch
-from airwatch.contract.recordings import LineChunk, messages_of
+from airwatch.contract.lines import ChunkMessages
+from airwatch.contract.recordings import LineChunk, LineSpan
 
-About = tuple[tuple[str, int, int], str | None, int]
-"""Name, first line and end of a chunk; the file to read it from, null where its text is sent; its size."""
+About = LineSpan | tuple[str, int, int]
+"""Where the lines are to be read; or, where their text is sent, the file's name, the first line and where they end."""
 
 
 def decode_sent(what: About, parts: list[memoryview], root: str) -> DecodedBatch:
-    """Decode a chunk that another process names or sends."""
-    (name, first_line, end), path, size = what
-    if path is None:
-        text = bytes(parts[0])
-    else:
-        with Path(path).open("rb") as recording:
-            recording.seek(end - size)
-            text = recording.read(size)
-    return decode_chunk(LineChunk(name, first_line, end, text), root)
+    """Decode lines that another process names or sends."""
+    return decode_lines(what if isinstance(what, LineSpan) else LineChunk(*what, bytes(parts[0])), root)
 
 
-def decode_chunk(chunk: LineChunk, root: str) -> DecodedBatch:
-    """Decode a chunk; if anything in it is refused, its lines are looked at more closely first."""
-    decoded = decode_batch(messages_of(chunk, is_trusting=True), root=root)
-    if decoded.rejects.height:
-        decoded = decode_batch(messages_of(chunk), root=root)
-    return decoded
+def decode_lines(lines: LineChunk | LineSpan, root: str) -> DecodedBatch:
+    """Decode lines.
+
+    Raises
+    ------
+    RecordingError
+        The file can't be read any more.
+    """
+    chunk = lines.read() if isinstance(lines, LineSpan) else lines
+    return decode_batch(ChunkMessages(chunk, root), root=root)

@@ -4,7 +4,6 @@ The line is a pair of sockets: it takes large blocks without a copy for each lay
 end dies, so that a process never outlives what started it, and nobody waits for one that is gone.
 """
 
-import gc
 import io
 import pickle
 import socket
@@ -12,20 +11,20 @@ import struct
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import fields
-from multiprocessing import get_context
 from typing import Any
 
 import polars as pl
 import pyarrow as pa
 
-from airwatch.contract.batch import DecodedBatch
-from airwatch.landing.child import begin
+from airwatch.contract.batch import SAMPLES_SCHEMA, DecodedBatch
+from airwatch.landing.areas import AreaReader, AreaWriter, Place
+from airwatch.landing.child import Started, start
 
 Decode = Callable[[Any, list[memoryview], str], DecodedBatch]
 """Gets what was sent (what is to be known about the parts, and the parts) and the topic root."""
 _LENGTH = struct.Struct("<Q")
 _FIELDS = tuple(field.name for field in fields(DecodedBatch))
-_OBJECTS_BETWEEN_COLLECTIONS = 100_000  # a group is many long-lived tuples and no cycles; looking at them is wasted
+_SAMPLES = "samples"
 
 
 class WorkerDiedError(Exception):
@@ -41,18 +40,18 @@ class Worker:
         What the process runs; a function of a module, so that the process finds it.
     root : str
         The topic root.
+    started : Started, optional
+        The process, where it was started already with this function and root.
     """
 
-    def __init__(self, decode: Decode, root: str) -> None:
-        self._line, far = socket.socketpair()
-        named = (far, decode.__module__, decode.__qualname__, root)
-        self._process = get_context("spawn").Process(target=begin, args=named, daemon=True)
-        self._process.start()
-        far.close()
+    def __init__(self, decode: Decode, root: str, started: Started | None = None) -> None:
+        started = started or start(decode.__module__, decode.__qualname__, root)
+        self._process, self._line, self._close = started.process, started.line, started.close
+        self._areas = AreaReader(started.line)
 
     def is_alive(self) -> bool:
         """Tell whether the process lives."""
-        return self._process.is_alive()
+        return self._process.poll() is None
 
     def send(self, about: Any, parts: Sequence[bytes | memoryview]) -> None:
         """Send something to decode; waits while the process has not taken what was sent before.
@@ -67,35 +66,55 @@ class Worker:
     def receive(self) -> DecodedBatch:
         """Wait for the next answer.
 
+        Of a process that shares, the samples lie in memory of both and hold until the answer after the next is asked
+        for, which spares copying them.
+
         Raises
         ------
         WorkerDiedError
             The process is gone.
         """
-        _, parts = _receive(self._line)
-        return DecodedBatch(**{name: _read_frame(part) for name, part in zip(_FIELDS, parts, strict=True)})
+        place, parts = _receive(self._line)
+        frames = {name: _read_frame(part) for name, part in zip(_FIELDS, parts, strict=True)}
+        if place is not None:
+            frames[_SAMPLES] = self._shared(place)
+        return DecodedBatch(**frames)
+
+    def _shared(self, place: Place) -> pl.DataFrame:
+        if place[-1]:
+            try:
+                self._areas.receive_file(place)
+            except (OSError, ValueError) as err:  # the line ended before the file came
+                raise WorkerDiedError from err
+        sent = self._areas.read(place)
+        lacking = [
+            pl.lit(None, dtype).alias(name) for name, dtype in SAMPLES_SCHEMA.items() if name not in sent.columns
+        ]
+        return sent.with_columns(lacking).select(SAMPLES_SCHEMA.names())
 
     def close(self) -> None:
         """End the process."""
-        self._line.close()
-        self._process.join()
+        self._close()
 
 
-def work(line: socket.socket, decode: Decode, root: str) -> None:
+def work(line: socket.socket, decode: Decode, root: str, *, is_sharing: bool) -> None:
     """Answer until the line is closed."""
-    gc.freeze()
-    gc.set_threshold(_OBJECTS_BETWEEN_COLLECTIONS)
+    areas = AreaWriter(line) if is_sharing else None
     with line, suppress(WorkerDiedError):
         while True:
-            _answer(line, decode, root)
+            _answer(line, decode, root, areas)
 
 
-def _answer(line: socket.socket, decode: Decode, root: str) -> None:
+def _answer(line: socket.socket, decode: Decode, root: str, areas: AreaWriter | None) -> None:
     """Answer once, and hold nothing afterwards."""
     about, parts = _receive(line)
     decoded = decode(about, parts, root)
     parts.clear()
-    _send(line, None, [_write_frame(getattr(decoded, name)) for name in _FIELDS])
+    place = areas.write(decoded.samples) if areas is not None and decoded.samples.height else None
+    sent = {_SAMPLES: decoded.samples.clear()} if place is not None else {}
+    _send(line, place, [_write_frame(sent.get(name, getattr(decoded, name))) for name in _FIELDS])
+    if areas is not None and place is not None and place[-1]:
+        areas.send_file()
 
 
 def _write_frame(frame: pl.DataFrame) -> memoryview:

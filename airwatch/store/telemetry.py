@@ -102,7 +102,7 @@ class TelemetryWriter:
         ledger = _ledger(decoded, spans, sorted_.accounts, new_events, batch)
         new = {"unit_keys": new_names, "samples": sorted_.new, "messages": ledger, "rejects": decoded.rejects}
         new |= {name: frame.drop("message") for name, frame in new_events.items()}
-        new = {table: frame for table, frame in new.items() if frame.height}
+        new = {table: _with_values(frame) for table, frame in new.items() if frame.height}
         frames = {f"new_{table}": frame for table, frame in new.items()}
         with self._store.transaction(**frames, filled=sorted_.filled) as write:
             if sorted_.filled.height:
@@ -113,10 +113,8 @@ class TelemetryWriter:
                     {"first": first, "last": last},
                 )
                 write.execute("INSERT INTO air.samples BY NAME SELECT * FROM filled")
-            for table, rows in new.items():
-                # a column without values costs as much as any other; left out, it is null all the same
-                sent = ", ".join(f'"{column.name}"' for column in rows if column.null_count() < rows.height)
-                write.execute(f"INSERT INTO air.{table} BY NAME SELECT {sent} FROM new_{table}")
+            for table in new:
+                write.execute(f"INSERT INTO air.{table} BY NAME SELECT * FROM new_{table}")
             if progress is not None:
                 note_progress(write, progress)
         self._batch = batch
@@ -212,6 +210,12 @@ class TelemetryWriter:
             f"SELECT c.* FROM candidates AS c WHERE NOT EXISTS (SELECT 1 FROM air.{table} AS s WHERE {same})",
             candidates=events.unique(names, keep="first", maintain_order=True),
         ).cast(events.schema)
+
+
+def _with_values(frame: pl.DataFrame) -> pl.DataFrame:
+    """Leave out columns without values: each costs as much as any other, and is null all the same."""
+    n_null = frame.null_count().row(0)
+    return frame.select([name for name, n in zip(frame.columns, n_null, strict=True) if n < frame.height])
 
 
 def _spans(samples: pl.DataFrame) -> pl.DataFrame:

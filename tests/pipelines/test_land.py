@@ -6,7 +6,7 @@ import pytest
 import zstandard
 
 from airwatch.contract.batch import DecodedBatch
-from airwatch.contract.recordings import messages_of, read_chunks, read_messages
+from airwatch.contract.recordings import find_spans, messages_of, read_chunks, read_messages
 from airwatch.errors import RecordingError
 from airwatch.store.database import Store
 from airwatch.store.export import export_frame
@@ -33,6 +33,29 @@ def test_chunks_hold_every_line_once_with_its_number(recording: Path, size: int)
     start, line = later.end, later.first_line + later.text.count(b"\n")
     rest = [m for chunk in read_chunks(recording, size=size, start=start, first_line=line) for m in messages_of(chunk)]
     assert rest == list(read_messages(recording))[line - 1 :]
+
+
+@pytest.mark.parametrize("size", [1, 700, 10_000, 300_000, 10_000_000])
+@pytest.mark.parametrize("ending", [b"", b"\n", b"\n\n", b'\n{"received"'])
+def test_spans_hold_every_line_once_with_its_number(recording: Path, size: int, ending: bytes) -> None:
+    recording.write_bytes(recording.read_bytes().rstrip(b"\n") + ending)
+    spans = list(find_spans(recording, size=size))
+    assert b"".join(span.read().text for span in spans) == recording.read_bytes()
+    assert all(span.read().text.endswith(b"\n") and span.size >= size for span in spans[:-1])
+    assert all(span.n_lines == span.read().n_lines for span in spans)
+    assert [m for span in spans for m in messages_of(span.read())] == list(read_messages(recording))
+    later = spans[len(spans) // 2]
+    rest = find_spans(recording, size=size, start=later.begin, first_line=later.first_line)
+    assert list(rest) == spans[len(spans) // 2 :]
+
+
+def test_nothing_is_found_in_an_empty_file_and_beyond_the_end(tmp_path: Path) -> None:
+    empty = tmp_path / "e.ndjson"
+    empty.write_bytes(b"")
+    assert list(find_spans(empty, size=100)) == []
+    assert list(find_spans(empty, size=100, start=7)) == []
+    with pytest.raises(RecordingError, match=r"none\.ndjson: can't be read as a recording"):
+        list(find_spans(tmp_path / "none.ndjson", size=100))
 
 
 def test_what_stands_before_a_cut_comes_out_in_whole_lines(recording: Path, tmp_path: Path) -> None:
