@@ -25,6 +25,10 @@ class LimitTableError(AirwatchError, ValueError):
     """A limit table can't be used; nothing is judged."""
 
 
+class AlertError(AirwatchError, ValueError):
+    """An alert is not there, or a change to it can't be made; nothing is changed."""
+
+
 class SignalTableError(AirwatchError, ValueError):
     """The table of CAN signals can't be used; nothing is decoded."""
 

@@ -5,12 +5,12 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from airwatch.alerts.fold import fold_alerts
 from airwatch.derive.facts import unit_facts
 from airwatch.derive.readings import Derived, Window, derive
 from airwatch.store import derivation as stored
 from airwatch.store.database import Store
 from airwatch.store.registry import current as registered_units
+from pipelines.alerts import refresh_alerts
 
 JOB = "readings"
 SAMPLES_A_CHUNK = 1_000_000
@@ -62,7 +62,7 @@ def derive_new(
             for n_read, n_found in _derive_chunk(store, chunk, known, derive_window, samples_a_chunk):
                 n_samples += n_read
                 n_readings += n_found
-            stored.replace_alerts(store, chunk, fold_alerts(stored.readings(store, chunk)))
+        refresh_alerts(store, chosen)
     stored.set_mark(store, JOB, upto)
     return Derivation(chosen.height, n_samples, n_readings)
 

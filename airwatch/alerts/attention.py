@@ -2,7 +2,7 @@
 
 import polars as pl
 
-from airwatch.alerts.fold import ALERTS
+from airwatch.alerts.frames import ALERTS
 from airwatch.derive.frames import UNIT, require
 
 _GRAVITY = {"low": 1, "medium": 2, "high": 3}

@@ -28,6 +28,11 @@ class Rule(Struct, frozen=True, forbid_unknown_fields=True):
     circuit: str | None = None
     state: str | list[str] | None = None
     opens_at: Literal["start", "end"] = "end"
+    names: str | None = None
+    rated: bool = False
+    follows: bool = False
+    unsure: bool = False
+    fastest: bool = False
 
     @property
     def states(self) -> list[str] | None:

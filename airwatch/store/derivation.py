@@ -190,13 +190,6 @@ def readings(store: Store, units: pl.DataFrame | None = None) -> pl.DataFrame:
     return store.frame(sql, wanted=wanted).cast(READINGS)
 
 
-def replace_alerts(store: Store, units: pl.DataFrame, alerts: pl.DataFrame) -> None:
-    """Put ``alerts`` in place of the alerts of ``units`` (``fleet, unit``)."""
-    with store.transaction(u=units.select("fleet", "unit"), new_alerts=alerts) as write:
-        write.execute("DELETE FROM air.alerts AS o USING u WHERE o.fleet = u.fleet AND o.unit = u.unit")
-        write.execute("INSERT INTO air.alerts BY NAME SELECT * FROM new_alerts")
-
-
 def chunks(chosen: pl.DataFrame, *, most_samples: int) -> Iterable[pl.DataFrame]:
     """Split windows into groups of about ``most_samples`` samples, at least one unit each."""
     group = (chosen["n_samples"].cum_sum() - chosen["n_samples"]) // most_samples

@@ -4,7 +4,7 @@ from datetime import datetime
 
 import polars as pl
 
-from airwatch.alerts.fold import ALERTS
+from airwatch.alerts.frames import ALERTS
 from airwatch.contract.columns import TIME
 from airwatch.derive.frames import READINGS
 from airwatch.store.database import Store
@@ -21,6 +21,20 @@ def count_units(store: Store) -> int:
         " UNION SELECT fleet, unit FROM air.messages)"
     ).fetchone()
     return int(row[0]) if row else 0
+
+
+def power_units(store: Store) -> pl.DataFrame:
+    """Give ``fleet, unit`` of all that sent something and is not registered as a trailer."""
+    return store.frame(
+        "SELECT DISTINCT fleet, unit FROM air.messages ANTI JOIN"
+        " (SELECT fleet, unit FROM air.units WHERE kind = 'trailer') USING (fleet, unit) ORDER BY fleet, unit"
+    )
+
+
+def recorded_span(store: Store) -> tuple[datetime, datetime] | None:
+    """Give the first and last data time of all messages, None if there are none."""
+    row = store.cursor.execute("SELECT min(t_first), max(t_last) FROM air.messages").fetchone()
+    return (row[0], row[1]) if row and row[0] is not None else None
 
 
 def alerts(store: Store, fleet: str | None = None, unit: str | None = None) -> pl.DataFrame:

@@ -5,16 +5,16 @@ from datetime import datetime, timedelta
 
 import polars as pl
 
-from airwatch.alerts.fold import fold_alerts
 from airwatch.contract.batch import decode_batch
 from airwatch.contract.message import RawMessage
 from airwatch.derive.frames import READINGS
 from airwatch.derive.readings import RUNS
 from airwatch.registry import SCHEMA
 from airwatch.store.database import Store
-from airwatch.store.derivation import WINDOWS, replace_alerts, replace_windows
+from airwatch.store.derivation import WINDOWS, replace_windows
 from airwatch.store.registry import replace_units
 from airwatch.store.telemetry import TelemetryWriter
+from pipelines.alerts import refresh_alerts
 from pipelines.quality import sum_up_new
 
 NEWEST = datetime(2031, 2, 7, 12)  # noqa: DTZ001 as in the store
@@ -129,4 +129,4 @@ def fill(store: Store) -> None:
     readings = _readings()
     windows = pl.DataFrame(schema=WINDOWS)
     replace_windows(store, windows, pl.DataFrame(schema=RUNS), readings)
-    replace_alerts(store, readings.select("fleet", "unit").unique(), fold_alerts(readings))
+    refresh_alerts(store, readings.select("fleet", "unit").unique())

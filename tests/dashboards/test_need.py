@@ -5,7 +5,7 @@ from pathlib import Path
 
 import polars as pl
 
-from airwatch.alerts.fold import ALERTS
+from airwatch.alerts.frames import ALERTS
 from airwatch.contract.batch import decode_batch
 from airwatch.derive.frames import READINGS
 from airwatch.store.database import Store

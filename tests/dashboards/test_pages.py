@@ -85,7 +85,7 @@ def test_pressures_are_in_the_unit_of_the_units_rule_set_unless_another_is_asked
 
 
 def test_a_fleet_under_several_rule_sets_is_shown_in_kpa(client: TestClient) -> None:
-    alert = "primary tank loses {} parked"
+    alert = "Primary tank leaks; parked {} at the test"
     assert alert.format("38.9 kPa/min") in client.get("/").text
     assert alert.format("5.64 psi/min") in client.get("/", params={"units": "psi"}).text
 

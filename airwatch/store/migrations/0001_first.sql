@@ -142,7 +142,23 @@ CREATE TABLE air.alerts (
     crossing_likely TIMESTAMP,
     crossing_late TIMESTAMP,
     state VARCHAR NOT NULL,
-    summary VARCHAR NOT NULL
+    summary VARCHAR NOT NULL,
+    details VARCHAR NOT NULL    -- explanations and evidence, JSON
+);
+
+-- Each change of an alert, by people and by readings; rows are only added.
+CREATE TABLE air.alert_history (
+    event VARCHAR NOT NULL,
+    alert VARCHAR NOT NULL,
+    "at" TIMESTAMP NOT NULL,      -- data time from which it holds
+    recorded TIMESTAMP NOT NULL,
+    who VARCHAR NOT NULL,
+    change VARCHAR NOT NULL,
+    state VARCHAR NOT NULL,       -- after it
+    reason VARCHAR NOT NULL,
+    until TIMESTAMP,              -- end of a silence
+    severity VARCHAR NOT NULL,
+    fault VARCHAR NOT NULL
 );
 
 CREATE TABLE air.derive_marks (job VARCHAR NOT NULL, batch BIGINT NOT NULL);

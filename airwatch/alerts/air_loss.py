@@ -1,0 +1,159 @@
+"""Alerts of air loss: when it began, what explains it, how large it is and where it goes."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+import polars as pl
+
+from airwatch.alerts.diagnosis import Explanation, explain
+from airwatch.alerts.holds import hold_table
+from airwatch.alerts.settings import Settings
+from airwatch.alerts.signatures import Signature
+from airwatch.alerts.signs import air_loss_signs, leak_trends
+from airwatch.derive.frames import UNIT
+
+
+@dataclass(frozen=True, slots=True)
+class AirLoss:
+    """One unit's air loss.
+
+    ``beyond_since`` is when a limit was first crossed in measured fact, None if it is not. ``judged`` and ``limit`` are
+    the newest figure of the tank and state that the explanation names, at the rule's test pressure; crossings are null
+    without a clear trend.
+    """
+
+    fleet: str
+    unit: str
+    opened: datetime
+    updated: datetime
+    explanations: tuple[Explanation, ...]
+    beyond_since: datetime | None
+    judged: float | None
+    limit: float | None
+    check: str
+    circuit: str | None
+    crossing: tuple[datetime | None, datetime | None, datetime | None]
+    last_sign: datetime
+    n_since: int
+
+
+# Which readings show how large a fault is, the most telling first.
+_SHOWN_BY = {
+    "leak_supply": [("leak_static", "supply"), ("leak_running", "supply")],
+    "leak_primary": [("leak_static", "primary"), ("leak_released", "primary"), ("leak_running", "primary")],
+    "leak_secondary": [("leak_static", "secondary"), ("leak_released", "secondary"), ("leak_running", "secondary")],
+    "leak_trailer": [
+        ("leak_static", "trailer"), ("leak_released", "trailer"), ("leak_static", "primary"),
+        ("leak_static", "secondary"), ("leak_released", "primary"), ("leak_released", "secondary"),
+        ("leak_running", "primary"), ("leak_running", "secondary"),
+    ],
+    "leak_released": [("leak_released", "primary"), ("leak_released", "secondary"), ("leak_running", "primary")],
+    "leak_applied": [("leak_applied", "primary"), ("leak_applied", "secondary")],
+    "supply_backflow": [("supply_drop", "supply"), ("leak_static", "supply"), ("leak_static", "primary")],
+}  # fmt: skip
+
+
+def air_losses(
+    judged: pl.DataFrame, towing: pl.DataFrame, signatures: Sequence[Signature], settings: Settings
+) -> list[AirLoss]:
+    """Find each unit that loses air.
+
+    Parameters
+    ----------
+    judged : DataFrame
+        Readings as `airwatch.limits.judge.as_judged` gives them, those before a repair left out.
+    towing : DataFrame
+        ``fleet, unit, is_towing``.
+    signatures : sequence of Signature
+        Patterns by fault.
+    settings : Settings
+        Thresholds.
+
+    Returns
+    -------
+    list of AirLoss
+        One for each unit with a sign that something leaking explains better than use of air does; sorted by unit.
+    """
+    found, rising = leak_trends(judged, settings)
+    signs = air_loss_signs(judged, rising, settings)
+    if signs.is_empty():
+        return []
+    onsets = (
+        signs.group_by(UNIT, maintain_order=True)
+        .agg(onset=pl.col("end").min(), last_sign=pl.col("end").max())
+        .join(towing, on=UNIT, how="left", maintain_order="left")
+        .with_columns(pl.col("is_towing").fill_null(value=True))
+    )
+    holds = hold_table(judged.join(onsets, on=UNIT, how="semi", maintain_order="left"), settings.patterns)
+    explained = explain(holds, onsets, signatures, settings)
+    losses = []
+    for row in onsets.iter_rows(named=True):
+        explanations = explained.get((row["fleet"], row["unit"]), [])
+        if explanations and explanations[0].fault != "none":
+            of_unit = (pl.col("fleet") == row["fleet"]) & (pl.col("unit") == row["unit"])
+            losses.append(
+                _loss(row, explanations, judged.filter(of_unit), signs.filter(of_unit), found.filter(of_unit), settings)
+            )
+    return losses
+
+
+def _loss(
+    row: dict[str, Any],
+    explanations: list[Explanation],
+    readings: pl.DataFrame,
+    signs: pl.DataFrame,
+    trends: pl.DataFrame,
+    settings: Settings,
+) -> AirLoss:
+    best = explanations[0]
+    shown_by = _SHOWN_BY[best.fault]
+    if best.circuit in ("primary", "secondary"):
+        shown_by = [pair for pair in shown_by if pair[1] == best.circuit] or shown_by
+    opened, last_sign = row["onset"], row["last_sign"]
+    told = readings.filter((pl.col("end") >= opened) & pl.col("check").str.contains("^(leak_|supply_drop)")).sort("end")
+    shown = next(
+        (part for check, circuit in shown_by if not (part := _of(told, check, circuit)).is_empty()), told.clear()
+    )
+    beyond = shown.filter(pl.col("judged_lower") > pl.col("limit_high"))
+    newest = (beyond if not beyond.is_empty() else shown).tail(1).to_dicts()
+    updated = told["end"].max()
+    return AirLoss(
+        fleet=str(row["fleet"]),
+        unit=str(row["unit"]),
+        opened=opened,
+        updated=updated if isinstance(updated, datetime) else last_sign,
+        explanations=tuple(explanations),
+        beyond_since=next(iter(signs.filter(kind="beyond")["end"]), None),
+        judged=newest[0]["judged"] if newest else None,
+        limit=newest[0]["limit_high"] if newest else None,
+        check=str(newest[0]["check"]) if newest else shown_by[0][0],
+        circuit=newest[0]["circuit"] if newest else None,
+        crossing=_crossing(trends, shown_by, settings),
+        last_sign=last_sign,
+        n_since=told.filter((pl.col("end") > last_sign) & (pl.col("check") == shown_by[0][0]))["start"].n_unique(),
+    )
+
+
+def _of(readings: pl.DataFrame, check: str, circuit: str) -> pl.DataFrame:
+    return readings.filter((pl.col("check") == check) & (pl.col("circuit") == circuit))
+
+
+def _crossing(
+    trends: pl.DataFrame, shown_by: list[tuple[str, str]], settings: Settings
+) -> tuple[datetime | None, datetime | None, datetime | None]:
+    """Give when the limit is expected to be crossed: early, likely, late; null without a trend that leads there."""
+    for check, circuit in shown_by:
+        newest = trends.filter(pl.col("series") == f"{check}/{circuit}").tail(1).to_dicts()
+        if newest:
+            fit = newest[0]
+            if fit["slope"] > settings.trend.slope_z / 2.0 * fit["slope_sd"] and (fit["likely_days"] or 0.0) > 0.0:
+                return tuple(  # type: ignore[return-value]
+                    None
+                    if fit[f"{which}_days"] is None
+                    else fit["end"] + timedelta(days=min(fit[f"{which}_days"], 3650.0))
+                    for which in ("early", "likely", "late")
+                )
+            return (None, None, None)
+    return (None, None, None)

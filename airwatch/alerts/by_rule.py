@@ -1,0 +1,250 @@
+"""Alerts that one rule each opens: so many of the last readings beyond a limit, or a trend towards it."""
+
+from collections.abc import Collection, Sequence
+from datetime import datetime, timedelta
+from typing import Any, Literal
+
+import msgspec
+import polars as pl
+
+from airwatch.alerts.frames import ALERTS, alert_id
+from airwatch.alerts.rules import Rule
+from airwatch.alerts.settings import Settings
+from airwatch.alerts.trend import daily_levels, is_rising, of_days_over, trends
+from airwatch.derive.frames import UNIT
+
+_PART = [*UNIT, "part"]
+
+
+def rule_alerts(
+    judged: pl.DataFrame,
+    facts: pl.DataFrame,
+    rules: Sequence[Rule],
+    settings: Settings,
+    *,
+    leaking: Collection[tuple[str, str]] = (),
+) -> pl.DataFrame:
+    """Apply each rule to the readings of each unit.
+
+    Readings of different parts (wheel ends, valves, lamps) are counted by themselves, so that a sound part does not
+    hide a broken one; the parts that hold make one alert. Confidence is the share of the looked-at readings that are
+    beyond the limit.
+
+    Parameters
+    ----------
+    judged : DataFrame
+        Readings as `airwatch.limits.judge.as_judged` gives them.
+    facts : DataFrame
+        ``fleet, unit, cut_out_kpa``.
+    rules : sequence of Rule
+        One for each fault.
+    settings : Settings
+        Thresholds.
+    leaking : collection of (fleet, unit)
+        Units that lose air: that alone makes a build-up slower, so a slower one opens nothing before it is too slow.
+
+    Returns
+    -------
+    DataFrame
+        Columns as `ALERTS`.
+    """
+    known = judged.join(facts.select(*UNIT, rated="cut_out_kpa"), on=UNIT, how="left", maintain_order="left")
+    lossy = pl.DataFrame(list(leaking), schema=dict.fromkeys(UNIT, pl.String), orient="row")
+    parts = [_of_rule(known, rule, settings, lossy) for rule in rules]
+    return pl.concat(parts) if parts else pl.DataFrame(schema=ALERTS)
+
+
+def _of_rule(readings: pl.DataFrame, rule: Rule, settings: Settings, lossy: pl.DataFrame) -> pl.DataFrame:
+    of_circuit = pl.lit(value=True) if rule.circuit is None else pl.col("circuit") == rule.circuit
+    of_check = readings.filter((pl.col("check") == rule.check) & of_circuit & pl.col("value").is_not_null())
+    if rule.fastest:
+        of_check = of_check.sort("value").unique([*UNIT, "run_start"], keep="first", maintain_order=True)
+    found = _trends(of_check, rule, settings) if rule.follows else None
+    if found is not None and rule.check == "build_up_time":
+        found = found.join(lossy, on=UNIT, how="anti", maintain_order="left")
+    alerts = _by_count(of_check, rule, settings)
+    rising = alerts.clear() if found is None else _rising(readings, of_check, found, rule, settings)
+    rows = [
+        _alert(row, rule, found, settings)
+        for row in pl.concat([alerts, rising]).sort(*UNIT, "opened").iter_rows(named=True)
+    ]
+    opened = pl.DataFrame(rows, schema=ALERTS, orient="row")
+    # what counts and what rises is one alert: the graver word, and the earlier time
+    return opened.with_columns(pl.col("opened").min().over("id")).sort(
+        pl.col("severity").replace_strict({"high": 0, "medium": 1, "low": 2}, return_dtype=pl.Int8), maintain_order=True
+    ).unique("id", keep="first", maintain_order=True)  # fmt: skip
+
+
+def _by_count(of_check: pl.DataFrame, rule: Rule, settings: Settings) -> pl.DataFrame:
+    line = (
+        of_check.filter((pl.col("verdict") != "unknown") | (pl.lit(rule.unsure) & _is_narrow(settings)))
+        .sort(*UNIT, "end")
+        .with_columns(is_beyond=_is_beyond(rule, settings), edge=_edge(rule))
+        .with_columns(
+            n_beyond=pl.col("is_beyond").cast(pl.Int32()).rolling_sum(rule.of_last, min_samples=1).over(_PART)
+        )
+        .with_columns(holds=pl.col("n_beyond") >= rule.at_least)
+    )
+    beyond = pl.col("is_beyond")
+    # the first reading that completed the evidence; for an episode, where the evidence itself began
+    completed = pl.col("end").filter(pl.col("holds")).first()
+    began = pl.col("start").filter(beyond).first()
+    # an episode that is over says so itself; other faults stay until somebody says what was done
+    is_there = pl.col("holds").last() if rule.opens_at == "start" else pl.col("holds").any()
+    by_part = (
+        line.filter(is_there.over(_PART))
+        .group_by(_PART, maintain_order=True)
+        .agg(
+            trailer=pl.col("trailer").last(),
+            circuit=pl.col("circuit").last(),
+            is_fail=(pl.col("verdict").filter(beyond) == "fail").any(),
+            confidence=pl.col("n_beyond").max() / rule.of_last,
+            opened=began if rule.opens_at == "start" else completed,
+            updated=pl.col("end").last(),
+            last_seen=pl.col("end").filter(beyond).last(),
+            n_since=(pl.col("end") > pl.col("end").filter(beyond).last()).sum(),
+            newest=pl.struct("judged", "edge", "measure", "note").filter(beyond).last(),
+        )
+        .unnest("newest")
+    )
+    return (
+        by_part.sort(*UNIT, "updated", maintain_order=True)
+        .group_by(UNIT, maintain_order=True)
+        .agg(
+            pl.col("trailer", "circuit", "judged", "edge", "measure").last(),
+            pl.col("confidence", "updated", "last_seen").max(),
+            pl.col("opened", "n_since").min(),
+            verdict=pl.when(pl.col("is_fail").any()).then(pl.lit("fail")).otherwise(pl.lit("watch")),
+            part=pl.col("part").drop_nulls().unique().sort().str.join(", "),
+            note=pl.col("note").unique(maintain_order=True).str.join("; "),
+        )
+    )
+
+
+def _is_beyond(rule: Rule, settings: Settings) -> pl.Expr:
+    over, under = pl.col("judged") > pl.col("limit_high"), pl.col("judged") < pl.col("limit_low")
+    is_past = {"high": over, "low": under, "either": over.fill_null(value=False) | under.fill_null(value=False)}
+    is_beyond = pl.col("verdict").is_in(list(rule.severity)) & is_past[rule.beyond].fill_null(value=False)
+    if rule.unsure:
+        is_beyond |= (pl.col("verdict") == "unknown") & is_past[rule.beyond].fill_null(value=False)
+    if rule.rated:
+        off = (pl.col("judged") - pl.col("rated")) * (1.0 if rule.beyond == "high" else -1.0)
+        is_beyond = (
+            pl.when(off.is_null())
+            .then(is_beyond)
+            .when(off.abs() <= settings.governor.as_rated_kpa)
+            .then(pl.lit(value=False))
+            .otherwise(is_beyond | (off >= settings.governor.off_rated_kpa))
+        )
+    return is_beyond if rule.states is None else is_beyond & pl.col("state").is_in(rule.states).fill_null(value=False)
+
+
+def _is_narrow(settings: Settings) -> pl.Expr:
+    return (pl.col("upper") - pl.col("lower") <= settings.trend.widest_share * pl.col("value")).fill_null(value=True)
+
+
+def _edge(rule: Rule) -> pl.Expr:
+    high, low = pl.col("limit_high"), pl.col("limit_low")
+    either = pl.when((pl.col("judged") < low).fill_null(value=False)).then(low).otherwise(high)
+    return {"high": high, "low": low, "either": either}[rule.beyond]
+
+
+# trends --------------------------------------------------------------------------------------------------------------
+
+
+def _trends(of_check: pl.DataFrame, rule: Rule, settings: Settings) -> pl.DataFrame:
+    """Fit daily levels. A compressor's delivery falls evenly where its times rise ever faster: 1/time is followed."""
+    t, edge, sign = settings.trend, _edge(rule), 1.0 if rule.beyond == "high" else -1.0
+    is_time = rule.check == "build_up_time"
+    sure = of_check.filter(edge.is_not_null() & _is_narrow(settings))
+    # of several limits the widest matters in the end; a reading is held against the one that says most
+    widest = edge.max().over(UNIT)
+    y, limit = (-1.0 / pl.col("judged"), -1.0 / widest) if is_time else (sign * pl.col("judged"), sign * edge)
+    floor = t.floor_build_up_share * y.abs() if is_time else pl.lit(t.floor_cut_out_kpa)
+    series = sure.with_columns(series=pl.lit(rule.check), y=y, limit=limit, floor=floor)
+    # use of air makes a rise slower and nothing makes it faster, so the day's fastest counts
+    return trends(daily_levels(series, msgspec.structs.replace(t, quantile=0.0 if is_time else 0.5)), t)
+
+
+def _rising(
+    readings: pl.DataFrame, of_check: pl.DataFrame, found: pl.DataFrame, rule: Rule, settings: Settings
+) -> pl.DataFrame:
+    t = settings.trend
+    is_time = rule.check == "build_up_time"
+    rising = is_rising(t, rise_share=t.rise_share if is_time else t.cut_out_rise_share, level_share=None)
+    if is_time:  # of two times' negative inverses, the ratio is that of the times upside down
+        rising &= pl.col("limit") / pl.col("level") >= t.build_up_level_share
+    clear = of_days_over(found.filter(rising), readings)
+    newest = of_check.sort(*UNIT, "end").group_by(UNIT, maintain_order=True).agg(
+        pl.col("trailer", "circuit", "judged", "measure").last(), updated=pl.col("end").last(), edge=_edge(rule).last()
+    )  # fmt: skip
+    return (
+        clear.group_by(UNIT, maintain_order=True)
+        .agg(opened=pl.col("end").min(), last_seen=pl.col("end").max())
+        .join(newest, on=UNIT, maintain_order="left")
+        .with_columns(
+            confidence=pl.lit(0.6),
+            n_since=pl.lit(0, pl.UInt32),
+            verdict=pl.lit("trend"),
+            part=pl.lit(""),
+            note=pl.lit(""),
+        )
+        .select(
+            *UNIT, "trailer", "circuit", "judged", "edge", "measure", "confidence", "updated", "last_seen", "opened",
+            "n_since", "verdict", "part", "note",
+        )
+    )  # fmt: skip
+
+
+def _alert(row: dict[str, Any], rule: Rule, found: pl.DataFrame | None, settings: Settings) -> tuple[object, ...]:
+    verdict: Literal["fail", "watch"] = "fail" if row["verdict"] == "fail" else "watch"
+    value, edge, note = row["judged"], row["edge"], str(row["note"])
+    says = rule.says.format(
+        value=f"{value:.3g}",
+        limit=f"{edge:.3g}",
+        measure=row["measure"],
+        note=note,
+        circuit=row["circuit"],
+        part=row["part"],
+    )
+    crossing = _crossing(row, found)
+    severity = rule.severity.get(verdict, "low")
+    if row["verdict"] == "trend":
+        updated, likely = row["updated"], crossing[1]
+        days = None if likely is None else (likely - updated) / timedelta(days=1)
+        severity = "medium" if days is not None and days <= settings.urgency.medium_days else "low"
+        says = f"{says}; moves towards it" + ("" if likely is None else f", likely crossed about {likely:%d %b}")
+    last, updated = row["last_seen"], row["updated"]
+    n_since = row["n_since"]
+    if n_since >= settings.quiet.readings and updated - last >= timedelta(days=settings.quiet.days):
+        says = f"{says}; not seen since {last:%d %b} in {n_since} readings; say what was done"
+    since = None if row["verdict"] == "trend" else row["opened"]
+    details = {
+        "beyond_since": None if since is None else f"{since.isoformat()}Z",
+        "reason": rule.reason,
+        "rule": {"of_last": rule.of_last, "at_least": rule.at_least},
+    }
+    whose = (row["fleet"], row["unit"], row["trailer"], rule.fault, rule.names or row["circuit"])
+    id_ = alert_id(str(row["fleet"]), str(row["unit"]), rule.fault)
+    return (
+        id_, *whose, severity, row["confidence"], row["opened"], row["updated"], *crossing, "open", says,
+        msgspec.json.encode(details).decode(),
+    )  # fmt: skip
+
+
+def _crossing(
+    row: dict[str, Any], found: pl.DataFrame | None
+) -> tuple[datetime | None, datetime | None, datetime | None]:
+    """Give when the limit is expected to be crossed; null where it is crossed or nothing leads there for sure."""
+    if found is None:
+        return (None, None, None)
+    mine = found.filter((pl.col("fleet") == row["fleet"]) & (pl.col("unit") == row["unit"])).tail(1).to_dicts()
+    if not mine or mine[0]["slope"] <= 3.0 * mine[0]["slope_sd"] or not mine[0]["likely_days"]:
+        return (None, None, None)
+    early, likely, late = (
+        None
+        if mine[0][f"{which}_days"] is None
+        else mine[0]["end"] + timedelta(days=min(mine[0][f"{which}_days"], 3650.0))
+        for which in ("early", "likely", "late")
+    )
+    return (early, likely, late)

@@ -1,0 +1,199 @@
+"""Which fault explains the holds of a unit: a likelihood over the table of signatures."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+
+import numpy as np
+import polars as pl
+
+from airwatch.alerts.holds import add_patterns
+from airwatch.alerts.settings import Settings
+from airwatch.alerts.signatures import Signature
+from airwatch.derive.frames import UNIT
+
+_TRAILER = "leak_trailer"
+_SAYS = {
+    "none": "no tank fell faster than usual",
+    "primary": "only the primary tank fell",
+    "secondary": "only the secondary tank fell",
+    "both": "both brake tanks fell together",
+    "supply": "the supply tank fell much faster than the brake tanks",
+    "tank": "only the trailer's tank fell",
+    "drops": "the supply tank fell quickly",
+    "faster": "the supply tank fell much faster than when parked",
+    "follows": "a brake tank went with the supply tank",
+}
+_WHEN = {
+    "parked": "parked",
+    "other": "parked or driving with another trailer or none",
+    "released": "parking brake released, engine off",
+    "applied": "brake held, engine off",
+    "running": "engine running, compressor unloaded",
+    "after_cut_out": "after cut-out",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """One way to explain what was seen, with its probability among all of them.
+
+    ``evidence`` is one line for each state and pattern: what was seen, in how many holds, and how much it speaks for
+    (positive) or against this explanation beside the best other one, as a natural logarithm of odds.
+    """
+
+    fault: str
+    circuit: str | None
+    trailer: str | None
+    probability: float
+    evidence: tuple[tuple[str, float], ...]
+    says: str
+    inspect: str
+
+
+def explain(
+    holds: pl.DataFrame, onsets: pl.DataFrame, signatures: Sequence[Signature], settings: Settings
+) -> dict[tuple[str, str], list[Explanation]]:
+    """Explain each unit's holds since the first sign of air loss.
+
+    Parameters
+    ----------
+    holds : DataFrame
+        As `airwatch.alerts.holds.hold_table` gives it.
+    onsets : DataFrame
+        ``fleet, unit, onset, last_sign, is_towing``; the times of the first and the last sign.
+    signatures : sequence of Signature
+        The table of patterns.
+    settings : Settings
+        Thresholds.
+
+    Returns
+    -------
+    dict
+        By ``(fleet, unit)`` all explanations, the likeliest first. Probabilities add up to 1.
+    """
+    seen = _evidence(holds, onsets, settings)
+    towing = {(row["fleet"], row["unit"]): bool(row["is_towing"]) for row in onsets.iter_rows(named=True)}
+    return {
+        (str(fleet), str(unit)): _weigh(group, signatures, settings, is_towing=towing[str(fleet), str(unit)])
+        for (fleet, unit), group in seen.group_by(UNIT, maintain_order=True)
+    }
+
+
+def _evidence(holds: pl.DataFrame, onsets: pl.DataFrame, settings: Settings) -> pl.DataFrame:
+    """Give the holds that count, with pattern and weight."""
+    p = settings.patterns
+    begins = pl.col("onset") - timedelta(days=p.before_days)
+    ends = pl.col("last_sign") + timedelta(days=p.before_days)  # what was mended since must not speak against it
+    known = holds.join(onsets.select(*UNIT, "onset", "last_sign"), on=UNIT, how="inner", maintain_order="left")
+    recent = known.filter(
+        (pl.col("end") >= begins)
+        & (pl.col("end") <= ends)
+        & (pl.col("end") >= pl.col("last_sign") - timedelta(days=p.longest_days))
+    )
+    parked = (
+        recent.filter(state="parked")
+        .group_by(*UNIT, "trailer")
+        .agg(pl.col("primary", "secondary", "supply").median().name.prefix("parked_"))
+    )
+    usual = known.filter((pl.col("state") == "running") & (pl.col("end") < begins)).group_by(UNIT).agg(
+        pl.col("primary", "secondary", "supply").median().name.prefix("running_"), n_before=pl.len()
+    )  # fmt: skip
+    joined = (
+        recent.join(parked, on=[*UNIT, "trailer"], how="left", nulls_equal=True, maintain_order="left")
+        .join(usual, on=UNIT, how="left", maintain_order="left")
+        .with_columns(
+            pl.when(pl.col("n_before") > 1).then(pl.col(f"running_{t}")) for t in ("primary", "secondary", "supply")
+        )
+    )
+    running = {
+        "primary": pl.col("running_primary").fill_null(p.running_usual_primary_kpa_min),
+        "secondary": pl.col("running_secondary").fill_null(p.running_usual_secondary_kpa_min),
+        "supply": pl.col("running_supply").fill_null(p.running_usual_secondary_kpa_min),
+    }
+    state = pl.col("state")
+    with_usual = joined.with_columns(
+        pl.when(state == "running").then(running[tank])
+        .when(state.is_in(["released", "applied"]) | ((state == "after_cut_out") & (tank == "supply")))
+        .then(pl.col(f"parked_{tank}").fill_null(0.0))
+        .otherwise(0.0)
+        .alias(f"usual_{tank}")
+        for tank in ("primary", "secondary", "supply")
+    )  # fmt: skip
+    weight = pl.min_horizontal(1.0, p.a_day / pl.len().over(*UNIT, "state", "trailer", pl.col("end").dt.date()))
+    return add_patterns(with_usual, p).with_columns(weight=weight).sort(*UNIT, "end")
+
+
+def _weigh(
+    seen: pl.DataFrame, signatures: Sequence[Signature], settings: Settings, *, is_towing: bool
+) -> list[Explanation]:
+    counts = (
+        seen.group_by("state", "trailer", "pattern").agg(pl.col("weight").sum(), n=pl.len()).sort("state", "pattern")
+    )
+    rows = list(counts.iter_rows())
+    suspects = [t for t in seen["trailer"].unique().sort().to_list() if t is not None]
+    if is_towing and not suspects:
+        suspects = [None]
+    hypotheses: list[tuple[Signature, str | None]] = []
+    for signature in signatures:
+        if signature.fault == _TRAILER:
+            hypotheses += [(signature, trailer) for trailer in suspects] if is_towing else []
+        else:
+            hypotheses.append((signature, None))
+    table = np.array(
+        [[weight * np.log(_share(h, *row[:3])) for row in rows for weight in (row[3],)] for h in hypotheses]
+    )
+    scores = settings.patterns.temper * table.sum(axis=1) + np.log([h[0].prior for h in hypotheses])
+    shares = np.exp(scores - scores.max())
+    shares /= shares.sum()
+    order = np.argsort(-shares, kind="stable")
+    return [
+        _explanation(
+            hypotheses[k][0],
+            hypotheses[k][1],
+            float(shares[k]),
+            rows,
+            table[k] - table[order[0] if k != order[0] else order[1]],
+        )
+        for k in order.tolist()
+    ]
+
+
+def _share(hypothesis: tuple[Signature, str | None], state: str, trailer: str | None, pattern: str) -> float:
+    signature, suspect = hypothesis
+    is_other = signature.fault == _TRAILER and suspect is not None and trailer != suspect and state != "after_cut_out"
+    return signature.share("other" if is_other else state, pattern)
+
+
+def _explanation(
+    signature: Signature,
+    suspect: str | None,
+    probability: float,
+    rows: list[tuple[str, str | None, str, float, int]],
+    gains: np.ndarray,
+) -> Explanation:
+    lines: dict[str, tuple[int, float]] = {}
+    for (state, trailer, pattern, _, n), gain in zip(rows, gains, strict=True):
+        which = f"{_WHEN[state]}{f', trailer {trailer}' if trailer and signature.fault == _TRAILER else ''}"
+        line = f"{which}: {_SAYS[pattern]}"
+        before = lines.get(line, (0, 0.0))
+        lines[line] = before[0] + n, before[1] + float(gain)
+    evidence = sorted(
+        ((f"{line}, {n} times", round(gain, 2)) for line, (n, gain) in lines.items()), key=lambda e: -e[1]
+    )
+    circuit = signature.circuit or None
+    if signature.fault == "supply_backflow":
+        circuit = _following(rows) or circuit
+    return Explanation(
+        signature.fault, circuit, suspect, probability, tuple(evidence), signature.says, signature.inspect
+    )
+
+
+def _following(rows: list[tuple[str, str | None, str, float, int]]) -> str | None:
+    """Give the brake tank that falls with the supply tank when parked, None if none does."""
+    seen = {"primary": 0.0, "secondary": 0.0, "supply": 0.0}
+    for state, _, pattern, weight, _ in rows:
+        if state == "parked" and pattern in seen:
+            seen[pattern] += weight
+    best = max(seen, key=lambda name: seen[name])
+    return best if best != "supply" and seen[best] > seen["supply"] else None

@@ -1,0 +1,117 @@
+"""The thresholds of alerts, read from `settings.toml`, whose comments give their reasons."""
+
+from functools import cache
+from importlib.resources import files
+
+import msgspec
+from msgspec import Struct
+
+
+class Beyond(Struct, frozen=True, forbid_unknown_fields=True):
+    """When air loss beyond a limit is a fact."""
+
+    short_n: int
+    short_least: int
+    long_n: int
+    long_least: int
+    long_days: float
+    drop_n: int
+    drop_least: int
+
+
+class Approaching(Struct, frozen=True, forbid_unknown_fields=True):
+    """When air loss within the limit stays too high."""
+
+    share: float
+    n: int
+    least: int
+    apart_h: float
+    within_days: float
+
+
+class Trend(Struct, frozen=True, forbid_unknown_fields=True):
+    """When a figure moves towards its limit."""
+
+    windows_days: tuple[int, ...]
+    fewest_days: int
+    slope_z: float
+    rise_share: float
+    level_share: float
+    build_up_level_share: float
+    horizon_days: float
+    floor_kpa_min: float
+    floor_build_up_share: float
+    floor_cut_out_kpa: float
+    cut_out_rise_share: float
+    widest_share: float
+    quantile: float
+    largest_sd_kpa_min: float
+
+
+class Patterns(Struct, frozen=True, forbid_unknown_fields=True):
+    """Which tanks fell in a hold, and which holds count."""
+
+    shows_kpa_min: float
+    shows_sd: float
+    applied_shows_kpa_min: float
+    running_shows_kpa_min: float
+    share: float
+    supply_over: float
+    largest_sd_kpa_min: float
+    disturbed_kpa_min: float
+    drop_kpa_min: float
+    usual_drop_kpa_min: float
+    faster: float
+    running_usual_primary_kpa_min: float
+    running_usual_secondary_kpa_min: float
+    before_days: float
+    longest_days: float
+    a_day: float
+    temper: float
+
+
+class Governor(Struct, frozen=True, forbid_unknown_fields=True):
+    """The cut-out beside the registry's rated one."""
+
+    off_rated_kpa: float
+    as_rated_kpa: float
+
+
+class Quiet(Struct, frozen=True, forbid_unknown_fields=True):
+    """When a fault counts as no longer seen."""
+
+    readings: int
+    days: float
+
+
+class Urgency(Struct, frozen=True, forbid_unknown_fields=True):
+    """How near a crossing makes an alert graver."""
+
+    high_days: float
+    medium_days: float
+
+
+class ProofNeeded(Struct, frozen=True, forbid_unknown_fields=True):
+    """What verifies a repair."""
+
+    readings: int
+    hours: float
+
+
+class Settings(Struct, frozen=True, forbid_unknown_fields=True):
+    """All of `settings.toml`."""
+
+    beyond: Beyond
+    approaching: Approaching
+    trend: Trend
+    patterns: Patterns
+    governor: Governor
+    quiet: Quiet
+    urgency: Urgency
+    proof: ProofNeeded
+
+
+@cache
+def shipped_settings() -> Settings:
+    """Give the thresholds that come with the program."""
+    return msgspec.toml.decode(files("airwatch.alerts").joinpath("settings.toml").read_bytes(), type=Settings)

@@ -1,0 +1,89 @@
+"""Alerts and their history in the store."""
+
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from hashlib import blake2b
+
+import polars as pl
+
+from airwatch.alerts.frames import ALERTS
+from airwatch.alerts.lifecycle import HISTORY
+from airwatch.store.database import Store
+
+
+def with_partners(store: Store, units: pl.DataFrame) -> pl.DataFrame:
+    """Give ``fleet, unit`` of the units and of all that towed a trailer which one of them towed."""
+    wanted = units.select("fleet", "unit")
+    return store.frame(
+        "WITH towed AS (SELECT DISTINCT fleet, trailer FROM air.readings SEMI JOIN wanted USING (fleet, unit)"
+        " WHERE trailer IS NOT NULL)"
+        " SELECT DISTINCT fleet, unit FROM air.readings SEMI JOIN towed USING (fleet, trailer)"
+        " UNION SELECT fleet, unit FROM wanted ORDER BY fleet, unit",
+        wanted=wanted,
+    ).cast({"fleet": pl.String, "unit": pl.String})
+
+
+def trailers_of(store: Store, units: pl.DataFrame) -> pl.DataFrame:
+    """Give ``fleet, trailer`` of all trailers that the units towed."""
+    wanted = units.select("fleet", "unit")
+    return store.frame(
+        "SELECT DISTINCT fleet, trailer FROM air.readings SEMI JOIN wanted USING (fleet, unit)"
+        " WHERE trailer IS NOT NULL ORDER BY fleet, trailer",
+        wanted=wanted,
+    ).cast({"fleet": pl.String, "trailer": pl.String})
+
+
+def current_alerts(store: Store, units: pl.DataFrame, trailers: pl.DataFrame) -> pl.DataFrame:
+    """Give the alerts of the units but for those of trailers, and those of the trailers; columns as `ALERTS`."""
+    names = ", ".join(f"a.{name}" for name in ALERTS)
+    return store.frame(
+        f"SELECT {names} FROM air.alerts AS a SEMI JOIN u USING (fleet, unit)"
+        " WHERE NOT (a.fault = 'leak_trailer' AND a.trailer IS NOT NULL)"
+        f" UNION ALL SELECT {names} FROM air.alerts AS a SEMI JOIN t USING (fleet, trailer)"
+        " WHERE a.fault = 'leak_trailer' ORDER BY fleet, unit, fault",
+        u=units.select("fleet", "unit"),
+        t=trailers,
+    ).cast(ALERTS)
+
+
+def alert_of(store: Store, alert: str) -> pl.DataFrame:
+    """Give one alert by its id, no row if there is none; columns as `ALERTS`."""
+    names = ", ".join(ALERTS)
+    return store.frame(f"SELECT {names} FROM air.alerts WHERE id = $id", {"id": alert}).cast(ALERTS)
+
+
+def history_of(store: Store, alerts: Sequence[str]) -> pl.DataFrame:
+    """Give the changes of some alerts in the order in which they were written; columns as `HISTORY`."""
+    wanted = pl.DataFrame({"alert": list(alerts)}, schema={"alert": pl.String})
+    names = ", ".join(f'h."{name}"' for name in HISTORY)
+    return store.frame(
+        f"SELECT {names} FROM air.alert_history AS h SEMI JOIN wanted USING (alert) ORDER BY h.recorded, h.event",
+        wanted=wanted,
+    ).cast(HISTORY)
+
+
+def write_alerts(store: Store, before: pl.DataFrame, after: pl.DataFrame, changes: Sequence[dict[str, object]]) -> None:
+    """Put ``after`` in place of ``before`` and add the changes, in one transaction.
+
+    Parameters
+    ----------
+    store : Store
+        The store to write.
+    before, after : DataFrame
+        Columns as `ALERTS`.
+    changes : sequence of dict
+        Rows of `HISTORY` without ``event`` and ``recorded``.
+    """
+    recorded = datetime.now(UTC).replace(tzinfo=None)
+    rows = [{**change, "event": _event(change, recorded), "recorded": recorded} for change in changes]
+    events = pl.DataFrame(rows, schema=HISTORY) if rows else pl.DataFrame(schema=HISTORY)
+    with store.transaction(before=before.select("id"), new_alerts=after.select(ALERTS.keys()), events=events) as write:
+        write.execute("DELETE FROM air.alerts AS a USING before AS b WHERE a.id = b.id")
+        write.execute("INSERT INTO air.alerts BY NAME SELECT * FROM new_alerts")
+        write.execute("INSERT INTO air.alert_history BY NAME SELECT * FROM events")
+
+
+def _event(change: dict[str, object], recorded: datetime) -> str:
+    """Give an id that no other change has: the same alert can't change twice in the same way at once."""
+    text = f"{change['alert']}/{change['change']}/{change['at']}/{recorded.isoformat()}"
+    return blake2b(text.encode(), digest_size=8).hexdigest()

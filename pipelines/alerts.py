@@ -1,0 +1,130 @@
+"""Alerts brought up to date: what readings say, joined with what people did."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import polars as pl
+
+from airwatch.alerts.fold import fold_alerts
+from airwatch.alerts.frames import ALERTS
+from airwatch.alerts.lifecycle import Step, advance, check_step, next_state, spent_until
+from airwatch.alerts.proof import proofs
+from airwatch.derive.facts import unit_facts
+from airwatch.errors import AlertError
+from airwatch.store import alerts as kept
+from airwatch.store import derivation as stored
+from airwatch.store.database import Store
+from airwatch.store.registry import current as registered_units
+
+UNITS_A_GROUP = 500
+"""Units are looked at in groups of about so many, so that memory is bounded."""
+
+
+def refresh_alerts(store: Store, units: pl.DataFrame) -> int:
+    """Bring the alerts of some units, and of the trailers they towed, up to date with the readings in the store.
+
+    Parameters
+    ----------
+    store : Store
+        The store to read and write.
+    units : DataFrame
+        ``fleet, unit``.
+
+    Returns
+    -------
+    int
+        How many changes were written down.
+    """
+    n_changes = 0
+    for group in units.select("fleet", "unit").unique(maintain_order=True).iter_slices(UNITS_A_GROUP):
+        n_changes += _refresh(store, group)
+    return n_changes
+
+
+def _refresh(store: Store, units: pl.DataFrame) -> int:
+    trailers = kept.trailers_of(store, units)
+    partners = kept.with_partners(store, units)
+    readings = stored.readings(store, partners)
+    facts = unit_facts(partners, registered_units(store))
+    found = _theirs(fold_alerts(readings, facts), units, trailers)
+    before = kept.current_alerts(store, units, trailers)
+    history = kept.history_of(store, before["id"].to_list())
+    spent = spent_until(history)
+    again = [
+        _since(readings, facts, row, spent[row["id"]]) for row in before.iter_rows(named=True) if row["id"] in spent
+    ]
+    since = pl.concat(again) if again else pl.DataFrame(schema=ALERTS)
+    after, changes = advance(found, before, since, proofs(readings, before, spent))
+    kept.write_alerts(store, before, after, changes)
+    return len(changes)
+
+
+def _theirs(found: pl.DataFrame, units: pl.DataFrame, trailers: pl.DataFrame) -> pl.DataFrame:
+    """Keep the alerts of the units themselves and of the trailers; their partners were read for the trailers' sake."""
+    is_trailer = (pl.col("fault") == "leak_trailer") & pl.col("trailer").is_not_null()
+    return pl.concat(
+        [
+            found.filter(~is_trailer).join(units, on=["fleet", "unit"], how="semi", maintain_order="left"),
+            found.filter(is_trailer).join(trailers, on=["fleet", "trailer"], how="semi", maintain_order="left"),
+        ]
+    )
+
+
+def _since(readings: pl.DataFrame, facts: pl.DataFrame, alert: dict[str, object], spent: datetime) -> pl.DataFrame:
+    """Give what readings since a repair speak for, as far as it is this alert."""
+    later = readings.filter((pl.col("fleet") == alert["fleet"]) & (pl.col("start") >= spent))
+    whose = (
+        pl.col("trailer") == alert["trailer"]
+        if alert["fault"] == "leak_trailer" and alert["trailer"] is not None
+        else pl.col("unit") == alert["unit"]
+    )
+    return fold_alerts(later.filter(whose), facts).filter(pl.col("id") == alert["id"])
+
+
+def take_step(store: Store, step: Step) -> str:
+    """Make a change that somebody asks for, and give the state it leads to.
+
+    Raises
+    ------
+    AlertError
+        There is no such alert, or the change can't be made.
+    """
+    before = _one(store, step.alert)
+    row = before.row(0, named=True)
+    step = replace(step, at=_plain(step.at), until=None if step.until is None else _plain(step.until))
+    check_step(step, row["state"])
+    state = next_state(step.change, row["state"])
+    change = {
+        "alert": step.alert,
+        "at": step.at,
+        "who": step.who.strip(),
+        "change": step.change,
+        "state": state,
+        "reason": step.reason.strip(),
+        "until": step.until,
+        "severity": row["severity"],
+        "fault": row["fault"],
+    }
+    kept.write_alerts(store, before, before.with_columns(state=pl.lit(state)), [change])
+    if step.change == "repaired":
+        refresh_alerts(store, before.select("fleet", "unit"))
+    return state
+
+
+def silenced(store: Store, alerts: Sequence[str], now: datetime) -> set[str]:
+    """Give those of some alerts that are silenced at a time."""
+    history = kept.history_of(store, alerts).filter(change="silenced")
+    return set(history.filter((pl.col("at") <= now) & (pl.col("until") > now))["alert"].to_list())
+
+
+def _one(store: Store, alert: str) -> pl.DataFrame:
+    found = kept.alert_of(store, alert)
+    if found.is_empty():
+        raise AlertError(f"alert {alert}: there is no such alert; see airwatch export alerts")
+    return found
+
+
+def _plain(at: datetime) -> datetime:
+    """Give a time as the store keeps it: UTC without a zone."""
+    return at.astimezone(UTC).replace(tzinfo=None) if at.tzinfo is not None else at
