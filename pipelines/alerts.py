@@ -10,6 +10,7 @@ from airwatch.alerts.fold import fold_alerts
 from airwatch.alerts.frames import ALERTS
 from airwatch.alerts.lifecycle import Step, advance, check_step, next_state, spent_until
 from airwatch.alerts.proof import proofs
+from airwatch.alerts.rules import shipped_rules
 from airwatch.derive.facts import unit_facts
 from airwatch.errors import AlertError
 from airwatch.store import alerts as kept
@@ -36,23 +37,26 @@ def refresh_alerts(store: Store, units: pl.DataFrame) -> int:
     int
         How many changes were written down.
     """
+    peers = kept.peer_medians(store, [rule.check for rule in shipped_rules() if rule.usual_share is not None])
     n_changes = 0
     for group in units.select("fleet", "unit").unique(maintain_order=True).iter_slices(UNITS_A_GROUP):
-        n_changes += _refresh(store, group)
+        n_changes += _refresh(store, group, peers)
     return n_changes
 
 
-def _refresh(store: Store, units: pl.DataFrame) -> int:
+def _refresh(store: Store, units: pl.DataFrame, peers: pl.DataFrame) -> int:
     trailers = kept.trailers_of(store, units)
     partners = kept.with_partners(store, units)
     readings = stored.readings(store, partners)
     facts = unit_facts(partners, registered_units(store))
-    found = _theirs(fold_alerts(readings, facts), units, trailers)
+    found = _theirs(fold_alerts(readings, facts, peers=peers), units, trailers)
     before = kept.current_alerts(store, units, trailers)
     history = kept.history_of(store, before["id"].to_list())
     spent = spent_until(history)
     again = [
-        _since(readings, facts, row, spent[row["id"]]) for row in before.iter_rows(named=True) if row["id"] in spent
+        _since(readings, facts, peers, row, spent[row["id"]])
+        for row in before.iter_rows(named=True)
+        if row["id"] in spent
     ]
     since = pl.concat(again) if again else pl.DataFrame(schema=ALERTS)
     after, changes = advance(found, before, since, proofs(readings, before, spent))
@@ -71,7 +75,9 @@ def _theirs(found: pl.DataFrame, units: pl.DataFrame, trailers: pl.DataFrame) ->
     )
 
 
-def _since(readings: pl.DataFrame, facts: pl.DataFrame, alert: dict[str, object], spent: datetime) -> pl.DataFrame:
+def _since(
+    readings: pl.DataFrame, facts: pl.DataFrame, peers: pl.DataFrame, alert: dict[str, object], spent: datetime
+) -> pl.DataFrame:
     """Give what readings since a repair speak for, as far as it is this alert."""
     later = readings.filter((pl.col("fleet") == alert["fleet"]) & (pl.col("start") >= spent))
     whose = (
@@ -79,7 +85,7 @@ def _since(readings: pl.DataFrame, facts: pl.DataFrame, alert: dict[str, object]
         if alert["fault"] == "leak_trailer" and alert["trailer"] is not None
         else pl.col("unit") == alert["unit"]
     )
-    return fold_alerts(later.filter(whose), facts).filter(pl.col("id") == alert["id"])
+    return fold_alerts(later.filter(whose), facts, peers=peers).filter(pl.col("id") == alert["id"])
 
 
 def take_step(store: Store, step: Step) -> str:

@@ -113,11 +113,7 @@ def _loss(
         shown_by = [pair for pair in shown_by if pair[1] == best.circuit] or shown_by
     opened, last_sign = row["onset"], row["last_sign"]
     told = readings.filter((pl.col("end") >= opened) & pl.col("check").str.contains("^(leak_|supply_drop)")).sort("end")
-    shown = next(
-        (part for check, circuit in shown_by if not (part := _of(told, check, circuit)).is_empty()), told.clear()
-    )
-    beyond = shown.filter(pl.col("judged_lower") > pl.col("limit_high"))
-    newest = (beyond if not beyond.is_empty() else shown).tail(1).to_dicts()
+    newest = _telling(told, shown_by)
     updated = told["end"].max()
     return AirLoss(
         fleet=str(row["fleet"]),
@@ -134,6 +130,23 @@ def _loss(
         last_sign=last_sign,
         n_since=told.filter((pl.col("end") > last_sign) & (pl.col("check") == shown_by[0][0]))["start"].n_unique(),
     )
+
+
+def _telling(told: pl.DataFrame, shown_by: list[tuple[str, str]]) -> list[dict[str, Any]]:
+    """Give the newest reading that shows how large the fault is: beyond its limit, or of the line that is nearest."""
+    lines = [part for check, circuit in shown_by if not (part := _of(told, check, circuit)).is_empty()]
+    for line in lines:
+        beyond = line.filter(pl.col("judged_lower") > pl.col("limit_high"))
+        if not beyond.is_empty():
+            return beyond.tail(1).to_dicts()
+    if not lines:
+        return []
+
+    def nearness(line: pl.DataFrame) -> float:
+        share = line.select((pl.col("judged") / pl.col("limit_high")).quantile(0.8)).item()
+        return -1.0 if share is None else float(share)
+
+    return max(lines, key=nearness).tail(1).to_dicts()
 
 
 def _of(readings: pl.DataFrame, check: str, circuit: str) -> pl.DataFrame:

@@ -23,6 +23,7 @@ def rule_alerts(
     settings: Settings,
     *,
     leaking: Collection[tuple[str, str]] = (),
+    peers: pl.DataFrame | None = None,
 ) -> pl.DataFrame:
     """Apply each rule to the readings of each unit.
 
@@ -35,7 +36,7 @@ def rule_alerts(
     judged : DataFrame
         Readings as `airwatch.limits.judge.as_judged` gives them.
     facts : DataFrame
-        ``fleet, unit, cut_out_kpa``.
+        ``fleet, unit, kind, cut_out_kpa``.
     rules : sequence of Rule
         One for each fault.
     settings : Settings
@@ -43,22 +44,38 @@ def rule_alerts(
     leaking : collection of (fleet, unit)
         Units that lose air: that alone makes a build-up slower, so a slower one opens nothing before it is too slow.
 
+    peers : DataFrame, optional
+        As `peer_medians` gives it for all units; of these readings by default.
+
     Returns
     -------
     DataFrame
         Columns as `ALERTS`.
     """
-    known = judged.join(facts.select(*UNIT, rated="cut_out_kpa"), on=UNIT, how="left", maintain_order="left")
+    known = judged.join(facts.select(*UNIT, "kind", rated="cut_out_kpa"), on=UNIT, how="left", maintain_order="left")
+    usual = peer_medians(known) if peers is None else peers
     lossy = pl.DataFrame(list(leaking), schema=dict.fromkeys(UNIT, pl.String), orient="row")
-    parts = [_of_rule(known, rule, settings, lossy) for rule in rules]
+    parts = [_of_rule(known, rule, settings, lossy, usual) for rule in rules]
     return pl.concat(parts) if parts else pl.DataFrame(schema=ALERTS)
 
 
-def _of_rule(readings: pl.DataFrame, rule: Rule, settings: Settings, lossy: pl.DataFrame) -> pl.DataFrame:
+def peer_medians(readings: pl.DataFrame) -> pl.DataFrame:
+    """Give ``kind, check, peers``: the median over units of each unit's median; readings need ``kind``."""
+    of_unit = readings.group_by(*UNIT, "kind", "check").agg(pl.col("value").median())
+    return of_unit.group_by("kind", "check").agg(peers=pl.col("value").median())
+
+
+def _of_rule(
+    readings: pl.DataFrame, rule: Rule, settings: Settings, lossy: pl.DataFrame, peers: pl.DataFrame
+) -> pl.DataFrame:
     of_circuit = pl.lit(value=True) if rule.circuit is None else pl.col("circuit") == rule.circuit
     of_check = readings.filter((pl.col("check") == rule.check) & of_circuit & pl.col("value").is_not_null())
     if rule.fastest:
         of_check = of_check.sort("value").unique([*UNIT, "run_start"], keep="first", maintain_order=True)
+    own = pl.col("judged").quantile(0.75).over(UNIT)
+    of_check = of_check.join(
+        peers.filter(check=rule.check).select("kind", "peers"), on="kind", how="left"
+    ).with_columns(usual=pl.max_horizontal(own, "peers"))
     found = _trends(of_check, rule, settings) if rule.follows else None
     if found is not None and rule.check == "build_up_time":
         found = found.join(lossy, on=UNIT, how="anti", maintain_order="left")
@@ -76,8 +93,9 @@ def _of_rule(readings: pl.DataFrame, rule: Rule, settings: Settings, lossy: pl.D
 
 
 def _by_count(of_check: pl.DataFrame, rule: Rule, settings: Settings) -> pl.DataFrame:
+    is_counted = (pl.col("verdict") != "unknown") | _is_narrow(settings) if rule.unsure else pl.lit(value=True)
     line = (
-        of_check.filter((pl.col("verdict") != "unknown") | (pl.lit(rule.unsure) & _is_narrow(settings)))
+        of_check.filter(is_counted)
         .sort(*UNIT, "end")
         .with_columns(is_beyond=_is_beyond(rule, settings), edge=_edge(rule))
         .with_columns(
@@ -127,6 +145,8 @@ def _is_beyond(rule: Rule, settings: Settings) -> pl.Expr:
     is_beyond = pl.col("verdict").is_in(list(rule.severity)) & is_past[rule.beyond].fill_null(value=False)
     if rule.unsure:
         is_beyond |= (pl.col("verdict") == "unknown") & is_past[rule.beyond].fill_null(value=False)
+    if rule.usual_share is not None:
+        is_beyond &= (pl.col("judged") < rule.usual_share * pl.col("usual")).fill_null(value=True)
     if rule.rated:
         off = (pl.col("judged") - pl.col("rated")) * (1.0 if rule.beyond == "high" else -1.0)
         is_beyond = (
@@ -155,15 +175,30 @@ def _edge(rule: Rule) -> pl.Expr:
 def _trends(of_check: pl.DataFrame, rule: Rule, settings: Settings) -> pl.DataFrame:
     """Fit daily levels. A compressor's delivery falls evenly where its times rise ever faster: 1/time is followed."""
     t, edge, sign = settings.trend, _edge(rule), 1.0 if rule.beyond == "high" else -1.0
-    is_time = rule.check == "build_up_time"
-    sure = of_check.filter(edge.is_not_null() & _is_narrow(settings))
-    # of several limits the widest matters in the end; a reading is held against the one that says most
-    widest = edge.max().over(UNIT)
-    y, limit = (-1.0 / pl.col("judged"), -1.0 / widest) if is_time else (sign * pl.col("judged"), sign * edge)
-    floor = t.floor_build_up_share * y.abs() if is_time else pl.lit(t.floor_cut_out_kpa)
-    series = sure.with_columns(series=pl.lit(rule.check), y=y, limit=limit, floor=floor)
-    # use of air makes a rise slower and nothing makes it faster, so the day's fastest counts
-    return trends(daily_levels(series, msgspec.structs.replace(t, quantile=0.0 if is_time else 0.5)), t)
+    known = of_check.filter(edge.is_not_null()).with_columns(series=pl.lit(rule.check))
+    if rule.check == "build_up_time":
+        days = _fastest_by_day(known, settings)
+        # of several limits the widest matters in the end; a reading is held against the one that says most
+        y, limit = -1.0 / pl.col("judged"), -1.0 / edge.max().over(UNIT)
+        return trends(daily_levels(days.with_columns(y=y, limit=limit, floor=t.floor_build_up_share * y.abs()), t), t)
+    series = known.with_columns(y=sign * pl.col("judged"), limit=sign * edge, floor=pl.lit(t.floor_cut_out_kpa))
+    return trends(daily_levels(series, msgspec.structs.replace(t, quantile=0.5)), t)
+
+
+def _fastest_by_day(rises: pl.DataFrame, settings: Settings) -> pl.DataFrame:
+    """Give each day's fastest rise: use of air makes a rise slower, and nothing makes it faster.
+
+    Where a trailer may have been filling in that one too, it is the fastest of some days.
+    """
+    days = (
+        rises.sort(*UNIT, "end")
+        .with_columns(day=pl.col("end").dt.date())
+        .sort("judged")
+        .unique([*UNIT, "day"], keep="first", maintain_order=True)
+        .sort(*UNIT, "day")
+    )
+    of_some = pl.col("judged").rolling_min(settings.trend.vague_days, min_samples=1).over(UNIT)
+    return days.with_columns(judged=pl.when(_is_narrow(settings)).then(pl.col("judged")).otherwise(of_some))
 
 
 def _rising(

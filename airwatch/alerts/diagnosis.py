@@ -13,6 +13,7 @@ from airwatch.alerts.signatures import Signature
 from airwatch.derive.frames import UNIT
 
 _TRAILER = "leak_trailer"
+_FEWEST_DROPS = 5  # a median of fewer is no usual
 _SAYS = {
     "none": "no tank fell faster than usual",
     "primary": "only the primary tank fell",
@@ -91,17 +92,28 @@ def _evidence(holds: pl.DataFrame, onsets: pl.DataFrame, settings: Settings) -> 
         & (pl.col("end") <= ends)
         & (pl.col("end") >= pl.col("last_sign") - timedelta(days=p.longest_days))
     )
-    parked = (
-        recent.filter(state="parked")
+    parked, released = (
+        recent.filter(pl.col("state") == state)
         .group_by(*UNIT, "trailer")
-        .agg(pl.col("primary", "secondary", "supply").median().name.prefix("parked_"))
+        .agg(pl.col("primary", "secondary", "supply").median().name.prefix(f"{state}_"))
+        for state in ("parked", "released")
     )
     usual = known.filter((pl.col("state") == "running") & (pl.col("end") < begins)).group_by(UNIT).agg(
         pl.col("primary", "secondary", "supply").median().name.prefix("running_"), n_before=pl.len()
     )  # fmt: skip
+    drops = known.filter((pl.col("state") == "after_cut_out") & (pl.col("end") < begins)).group_by(UNIT).agg(
+        drop_before=pl.col("supply").median(), n_drops=pl.len()
+    )  # fmt: skip
     joined = (
         recent.join(parked, on=[*UNIT, "trailer"], how="left", nulls_equal=True, maintain_order="left")
+        .join(released, on=[*UNIT, "trailer"], how="left", nulls_equal=True, maintain_order="left")
         .join(usual, on=UNIT, how="left", maintain_order="left")
+        .join(drops, on=UNIT, how="left", maintain_order="left")
+        .with_columns(
+            usual_drop=pl.when(pl.col("n_drops") > _FEWEST_DROPS)
+            .then(pl.col("drop_before"))
+            .fill_null(p.usual_drop_kpa_min)
+        )
         .with_columns(
             pl.when(pl.col("n_before") > 1).then(pl.col(f"running_{t}")) for t in ("primary", "secondary", "supply")
         )
@@ -114,7 +126,9 @@ def _evidence(holds: pl.DataFrame, onsets: pl.DataFrame, settings: Settings) -> 
     state = pl.col("state")
     with_usual = joined.with_columns(
         pl.when(state == "running").then(running[tank])
-        .when(state.is_in(["released", "applied"]) | ((state == "after_cut_out") & (tank == "supply")))
+        .when(state == "applied")  # with the parking brake released, as a rule
+        .then(pl.max_horizontal(f"parked_{tank}", f"released_{tank}").fill_null(0.0))
+        .when((state == "released") | ((state == "after_cut_out") & (tank == "supply")))
         .then(pl.col(f"parked_{tank}").fill_null(0.0))
         .otherwise(0.0)
         .alias(f"usual_{tank}")
@@ -146,17 +160,30 @@ def _weigh(
     scores = settings.patterns.temper * table.sum(axis=1) + np.log([h[0].prior for h in hypotheses])
     shares = np.exp(scores - scores.max())
     shares /= shares.sum()
-    order = np.argsort(-shares, kind="stable")
+    # two ways in which one fault may show are one explanation: the likelier way speaks, with the sum of both
+    order, total = np.argsort(-shares, kind="stable"), dict[tuple[str, str, str | None], float]()
+    for (signature, suspect), share in zip(hypotheses, shares.tolist(), strict=True):
+        key = (signature.fault, signature.circuit, suspect)
+        total[key] = total.get(key, 0.0) + share
+    told = [k for k in order.tolist() if _is_first(k, order.tolist(), hypotheses)]
+    told.sort(key=lambda k: -total[hypotheses[k][0].fault, hypotheses[k][0].circuit, hypotheses[k][1]])
     return [
         _explanation(
             hypotheses[k][0],
             hypotheses[k][1],
-            float(shares[k]),
+            total[hypotheses[k][0].fault, hypotheses[k][0].circuit, hypotheses[k][1]],
             rows,
-            table[k] - table[order[0] if k != order[0] else order[1]],
+            table[k] - table[told[0] if k != told[0] else told[1]],
         )
-        for k in order.tolist()
+        for k in told
     ]
+
+
+def _is_first(k: int, order: list[int], hypotheses: list[tuple[Signature, str | None]]) -> bool:
+    """Tell whether none of the likelier hypotheses is the same fault in the same place."""
+    mine = (hypotheses[k][0].fault, hypotheses[k][0].circuit, hypotheses[k][1])
+    before = order[: order.index(k)]
+    return all((hypotheses[b][0].fault, hypotheses[b][0].circuit, hypotheses[b][1]) != mine for b in before)
 
 
 def _share(hypothesis: tuple[Signature, str | None], state: str, trailer: str | None, pattern: str) -> float:
@@ -181,19 +208,12 @@ def _explanation(
     evidence = sorted(
         ((f"{line}, {n} times", round(gain, 2)) for line, (n, gain) in lines.items()), key=lambda e: -e[1]
     )
-    circuit = signature.circuit or None
-    if signature.fault == "supply_backflow":
-        circuit = _following(rows) or circuit
     return Explanation(
-        signature.fault, circuit, suspect, probability, tuple(evidence), signature.says, signature.inspect
+        signature.fault,
+        signature.circuit or None,
+        suspect,
+        probability,
+        tuple(evidence),
+        signature.says,
+        signature.inspect,
     )
-
-
-def _following(rows: list[tuple[str, str | None, str, float, int]]) -> str | None:
-    """Give the brake tank that falls with the supply tank when parked, None if none does."""
-    seen = {"primary": 0.0, "secondary": 0.0, "supply": 0.0}
-    for state, _, pattern, weight, _ in rows:
-        if state == "parked" and pattern in seen:
-            seen[pattern] += weight
-    best = max(seen, key=lambda name: seen[name])
-    return best if best != "supply" and seen[best] > seen["supply"] else None

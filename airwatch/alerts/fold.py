@@ -16,7 +16,13 @@ from airwatch.limits.judge import as_judged
 from airwatch.limits.table import limits_frame, shipped_limits
 
 FACTS_USED = pl.Schema(
-    {"fleet": pl.String(), "unit": pl.String(), "is_towing": pl.Boolean(), "cut_out_kpa": pl.Float64()}
+    {
+        "fleet": pl.String(),
+        "unit": pl.String(),
+        "kind": pl.String(),
+        "is_towing": pl.Boolean(),
+        "cut_out_kpa": pl.Float64(),
+    }
 )
 """What is taken of `airwatch.derive.frames.FACTS`."""
 
@@ -25,6 +31,7 @@ def fold_alerts(
     readings: pl.DataFrame,
     facts: pl.DataFrame | None = None,
     *,
+    peers: pl.DataFrame | None = None,
     rules: Sequence[Rule] | None = None,
     signatures: Sequence[Signature] | None = None,
     settings: Settings | None = None,
@@ -41,6 +48,8 @@ def fold_alerts(
         Columns as `airwatch.derive.frames.READINGS`, all readings of the units in question that still count.
     facts : DataFrame, optional
         Columns `FACTS_USED` or more; units that it lacks may tow, and have no rated cut-out.
+    peers : DataFrame, optional
+        ``kind, check, peers``: what is usual for units of a kind; of these readings by default.
     rules, signatures, settings : optional
         The shipped ones by default.
 
@@ -63,5 +72,7 @@ def fold_alerts(
         judged, facts.select(*UNIT, "is_towing"), shipped_signatures() if signatures is None else signatures, settings
     )
     leaking = {(loss.fleet, loss.unit) for loss in losses}
-    others = rule_alerts(judged, facts, shipped_rules() if rules is None else rules, settings, leaking=leaking)
+    others = rule_alerts(
+        judged, facts, shipped_rules() if rules is None else rules, settings, leaking=leaking, peers=peers
+    )
     return pl.concat([air_loss_alerts(losses, settings), others]).select(ALERTS.keys()).sort(*UNIT, "fault", "id")

@@ -77,7 +77,8 @@ def add_patterns(holds: pl.DataFrame, settings: Patterns) -> pl.DataFrame:
     ----------
     holds : DataFrame
         As `hold_table` gives it, with ``usual_supply, usual_primary, usual_secondary`` in kPa/min: what is not
-        counted; after a cut-out ``usual_supply`` is the supply tank's rate when parked.
+        counted; after a cut-out ``usual_supply`` is the supply tank's rate when parked, ``usual_drop`` what it falls by
+        without a fault.
     settings : Patterns
         Thresholds.
 
@@ -128,7 +129,7 @@ def add_patterns(holds: pl.DataFrame, settings: Patterns) -> pl.DataFrame:
         .then(pl.lit("follows"))
         .when(pl.col("supply") < settings.drop_kpa_min)
         .then(pl.lit("none"))
-        .when(pl.col("supply") - settings.usual_drop_kpa_min > settings.faster * pl.col("usual_supply").clip(1.0))
+        .when(pl.col("supply") - pl.col("usual_drop") > settings.faster * pl.col("usual_supply").clip(1.0))
         .then(pl.lit("faster"))
         .otherwise(pl.lit("drops"))
     )

@@ -33,6 +33,7 @@ class Rule(Struct, frozen=True, forbid_unknown_fields=True):
     follows: bool = False
     unsure: bool = False
     fastest: bool = False
+    usual_share: float | None = None
 
     @property
     def states(self) -> list[str] | None:

@@ -44,6 +44,7 @@ class Trend(Struct, frozen=True, forbid_unknown_fields=True):
     floor_cut_out_kpa: float
     cut_out_rise_share: float
     widest_share: float
+    vague_days: int
     quantile: float
     largest_sd_kpa_min: float
 

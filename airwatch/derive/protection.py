@@ -117,7 +117,8 @@ def _closed(samples: pl.DataFrame, changes: pl.DataFrame, part: str, tuning: Pro
 
 def _stayed_open(samples: pl.DataFrame, is_open: pl.DataFrame, part: str, tuning: Protection) -> pl.DataFrame:
     """Find stretches in which a valve was open below any pressure at which it may be."""
-    below = is_open.filter(pl.col("kpa") < tuning.open_kpa).select("run", "t", "kpa")
+    # nobody fans a tank down to nothing: there a sensor lost its supply with the key
+    below = is_open.filter((pl.col("kpa") < tuning.open_kpa) & (pl.col("kpa") > 0.0)).select("run", "t", "kpa")
     of_run = (
         samples.filter(pl.col("run").is_in(below["run"].unique().implode()))
         .group_by("run")

@@ -23,6 +23,18 @@ def with_partners(store: Store, units: pl.DataFrame) -> pl.DataFrame:
     ).cast({"fleet": pl.String, "unit": pl.String})
 
 
+def peer_medians(store: Store, checks: Sequence[str]) -> pl.DataFrame:
+    """Give ``kind, check, peers``: the median of units of a kind of their own median, of registered units."""
+    wanted = pl.DataFrame({"check": list(checks)}, schema={"check": pl.String})
+    return store.frame(
+        'WITH own AS (SELECT u.kind, r."check", r.fleet, r.unit, median(r.value) AS value FROM air.readings AS r'
+        " JOIN air.units AS u ON u.fleet = r.fleet AND u.unit = r.unit"
+        ' SEMI JOIN wanted ON wanted."check" = r."check" WHERE r.value IS NOT NULL GROUP BY ALL)'
+        ' SELECT kind, "check", median(value) AS peers FROM own GROUP BY ALL ORDER BY ALL',
+        wanted=wanted,
+    ).cast({"kind": pl.String, "check": pl.String, "peers": pl.Float64})
+
+
 def trailers_of(store: Store, units: pl.DataFrame) -> pl.DataFrame:
     """Give ``fleet, trailer`` of all trailers that the units towed."""
     wanted = units.select("fleet", "unit")
