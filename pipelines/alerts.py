@@ -37,7 +37,7 @@ def refresh_alerts(store: Store, units: pl.DataFrame) -> int:
     int
         How many changes were written down.
     """
-    peers = kept.peer_medians(store, [rule.check for rule in shipped_rules() if rule.usual_share is not None])
+    peers = kept.peer_medians(store, [rule.check for rule in shipped_rules() if rule.above_usual is not None])
     n_changes = 0
     for group in units.select("fleet", "unit").unique(maintain_order=True).iter_slices(UNITS_A_GROUP):
         n_changes += _refresh(store, group, peers)

@@ -14,6 +14,8 @@ from airwatch.alerts.trend import daily_levels, is_rising, of_days_over, trends
 from airwatch.derive.frames import UNIT
 
 _PART = [*UNIT, "part"]
+_BEFORE = 6  # readings that make a usual
+_MORE_CYCLES = 1.3
 
 
 def rule_alerts(
@@ -42,7 +44,8 @@ def rule_alerts(
     settings : Settings
         Thresholds.
     leaking : collection of (fleet, unit)
-        Units that lose air: that alone makes a build-up slower, so a slower one opens nothing before it is too slow.
+        Units that lose air: that alone makes the compressor work more and a build-up slower, so that opens nothing
+        before it is beyond a limit.
 
     peers : DataFrame, optional
         As `peer_medians` gives it for all units; of these readings by default.
@@ -56,7 +59,7 @@ def rule_alerts(
     usual = peer_medians(known) if peers is None else peers
     lossy = pl.DataFrame(list(leaking), schema=dict.fromkeys(UNIT, pl.String), orient="row")
     parts = [_of_rule(known, rule, settings, lossy, usual) for rule in rules]
-    return pl.concat(parts) if parts else pl.DataFrame(schema=ALERTS)
+    return _without_rivals(_one_each(pl.concat(parts)), known) if parts else pl.DataFrame(schema=ALERTS)
 
 
 def peer_medians(readings: pl.DataFrame) -> pl.DataFrame:
@@ -72,24 +75,69 @@ def _of_rule(
     of_check = readings.filter((pl.col("check") == rule.check) & of_circuit & pl.col("value").is_not_null())
     if rule.fastest:
         of_check = of_check.sort("value").unique([*UNIT, "run_start"], keep="first", maintain_order=True)
-    own = pl.col("judged").quantile(0.75).over(UNIT)
-    of_check = of_check.join(
-        peers.filter(check=rule.check).select("kind", "peers"), on="kind", how="left"
-    ).with_columns(usual=pl.max_horizontal(own, "peers"))
+    of_check = _with_usual(of_check, rule, peers)
     found = _trends(of_check, rule, settings) if rule.follows else None
     if found is not None and rule.check == "build_up_time":
         found = found.join(lossy, on=UNIT, how="anti", maintain_order="left")
+    if rule.above_usual is not None:
+        of_check = of_check.join(lossy, on=UNIT, how="anti", maintain_order="left")
     alerts = _by_count(of_check, rule, settings)
     rising = alerts.clear() if found is None else _rising(readings, of_check, found, rule, settings)
     rows = [
         _alert(row, rule, found, settings)
         for row in pl.concat([alerts, rising]).sort(*UNIT, "opened").iter_rows(named=True)
     ]
-    opened = pl.DataFrame(rows, schema=ALERTS, orient="row")
-    # what counts and what rises is one alert: the graver word, and the earlier time
-    return opened.with_columns(pl.col("opened").min().over("id")).sort(
-        pl.col("severity").replace_strict({"high": 0, "medium": 1, "low": 2}, return_dtype=pl.Int8), maintain_order=True
-    ).unique("id", keep="first", maintain_order=True)  # fmt: skip
+    return pl.DataFrame(rows, schema=ALERTS, orient="row")
+
+
+def _one_each(alerts: pl.DataFrame) -> pl.DataFrame:
+    """Make one alert of what counts, what rises and what another check shows: the graver word and the earlier time."""
+    gravity = pl.col("severity").replace_strict({"high": 0, "medium": 1, "low": 2}, return_dtype=pl.Int8)
+    return (
+        alerts.with_columns(pl.col("opened").min().over("id"))
+        .sort(gravity, maintain_order=True)
+        .unique("id", keep="first", maintain_order=True)
+    )
+
+
+def _without_rivals(alerts: pl.DataFrame, readings: pl.DataFrame) -> pl.DataFrame:
+    """Of a weak compressor and a governor that cycles too closely on one unit, keep the one that the cycles speak for.
+
+    A compressor that hardly reaches cut-out makes its turns look close together, and a governor that cycles closely
+    makes the compressor pump often. With the first the cycles get fewer, with the second more.
+    """
+    value = pl.col("value")
+    cycles = (
+        readings.filter(pl.col("check") == "governor_cycles")
+        .sort(*UNIT, "end")
+        .group_by(UNIT, maintain_order=True)
+        .agg(more=value.tail(_BEFORE).median() > _MORE_CYCLES * value.head(_BEFORE).median())
+    )
+    of_unit = alerts.join(cycles, on=UNIT, how="left", maintain_order="left")
+    both = {"compressor_weak", "governor_short_cycling"}
+    is_pair = pl.col("fault").is_in(both) & (pl.col("fault").is_in(both).sum().over(UNIT) > 1)
+    loser = pl.when(pl.col("more").fill_null(value=False)).then(pl.lit("compressor_weak")).otherwise(
+        pl.lit("governor_short_cycling")
+    )  # fmt: skip
+    return of_unit.filter(~(is_pair & (pl.col("fault") == loser))).drop("more")
+
+
+def _with_usual(of_check: pl.DataFrame, rule: Rule, peers: pl.DataFrame) -> pl.DataFrame:
+    """Add ``usual``, what the unit itself does, and ``peers``, what units of its kind do.
+
+    For a figure that a fault lessens the usual is the upper quarter of all; for one that it raises, the middle of the
+    readings before, once there are some.
+    """
+    if rule.below_usual is not None:
+        of_check = of_check.with_columns(usual=pl.col("judged").quantile(0.75).over(UNIT))
+    elif rule.above_usual is not None:
+        first = pl.col("judged").head(_BEFORE).median()
+        known = of_check.sort(*UNIT, "end").group_by(UNIT, maintain_order=True).agg(usual=first, n_all=pl.len())
+        of_check = of_check.join(known, on=UNIT, how="left", maintain_order="left").with_columns(
+            usual=pl.when(pl.col("n_all") > _BEFORE).then(pl.col("usual"))
+        )
+    of_kind = peers.filter(check=rule.check).select("kind", "peers")
+    return of_check.join(of_kind, on="kind", how="left", maintain_order="left")
 
 
 def _by_count(of_check: pl.DataFrame, rule: Rule, settings: Settings) -> pl.DataFrame:
@@ -145,8 +193,12 @@ def _is_beyond(rule: Rule, settings: Settings) -> pl.Expr:
     is_beyond = pl.col("verdict").is_in(list(rule.severity)) & is_past[rule.beyond].fill_null(value=False)
     if rule.unsure:
         is_beyond |= (pl.col("verdict") == "unknown") & is_past[rule.beyond].fill_null(value=False)
-    if rule.usual_share is not None:
-        is_beyond &= (pl.col("judged") < rule.usual_share * pl.col("usual")).fill_null(value=True)
+    if rule.below_usual is not None:
+        is_short = pl.col("judged") < settings.governor.short_kpa
+        is_beyond &= (pl.col("judged") < rule.below_usual * pl.col("usual")) | is_short
+    if rule.above_usual is not None:
+        is_above = (pl.col("judged") > rule.above_usual * pl.col("usual")).fill_null(value=False)
+        is_beyond = is_above & (pl.col("judged") > rule.above_peers * pl.col("peers")).fill_null(value=True)
     if rule.rated:
         off = (pl.col("judged") - pl.col("rated")) * (1.0 if rule.beyond == "high" else -1.0)
         is_beyond = (
@@ -236,7 +288,7 @@ def _alert(row: dict[str, Any], rule: Rule, found: pl.DataFrame | None, settings
     value, edge, note = row["judged"], row["edge"], str(row["note"])
     says = rule.says.format(
         value=f"{value:.3g}",
-        limit=f"{edge:.3g}",
+        limit="none" if edge is None else f"{edge:.3g}",
         measure=row["measure"],
         note=note,
         circuit=row["circuit"],

@@ -23,7 +23,8 @@ _SD_OF_INTERVAL = 2 * 1.96
 def hold_table(readings: pl.DataFrame, settings: Patterns) -> pl.DataFrame:
     """Put the readings of each hold into one row.
 
-    Holds in which a tank rose with the engine off are left out: gas that warms after a quick draw hides a leak.
+    Holds in which a tank rose with the engine off are left out: gas that warms after a quick draw hides a leak. So are
+    falls as fast as a pumped pedal makes them.
 
     Parameters
     ----------
@@ -40,7 +41,8 @@ def hold_table(readings: pl.DataFrame, settings: Patterns) -> pl.DataFrame:
         supply tank after cut-out.
     """
     rows = (
-        readings.filter(pl.col("check").is_in(CHECKS) & pl.col("value").is_not_null() & pl.col("lower").is_not_null())
+        readings.filter(pl.col("check").is_in(CHECKS) & pl.col("lower").is_not_null())
+        .filter(pl.col("value") < settings.pumped_kpa_min)
         .with_columns(
             state=pl.col("check").replace_strict(_STATES, return_dtype=pl.String),
             sd=(pl.col("upper") - pl.col("lower")) / _SD_OF_INTERVAL,

@@ -22,7 +22,7 @@ class Rule(Struct, frozen=True, forbid_unknown_fields=True):
     beyond: Literal["high", "low", "either"]
     of_last: Count
     at_least: Count
-    severity: dict[Literal["fail", "watch"], Severity]
+    severity: dict[Literal["fail", "watch", "unknown"], Severity]
     says: str
     reason: str
     circuit: str | None = None
@@ -33,7 +33,9 @@ class Rule(Struct, frozen=True, forbid_unknown_fields=True):
     follows: bool = False
     unsure: bool = False
     fastest: bool = False
-    usual_share: float | None = None
+    below_usual: float | None = None
+    above_usual: float | None = None
+    above_peers: float = 0.0
 
     @property
     def states(self) -> list[str] | None:
@@ -51,20 +53,20 @@ def parse_rules(text: str) -> list[Rule]:
     Raises
     ------
     LimitTableError
-        A row has an unknown, missing or impossible entry, or a fault stands twice.
+        A row has an unknown, missing or impossible entry, or a fault stands twice for one check.
     """
     try:
         rules = msgspec.convert(tomllib.loads(text), _Table).rule
     except (tomllib.TOMLDecodeError, msgspec.ValidationError) as err:
         raise LimitTableError(f"alert rules: {err}") from err
-    faults = [rule.fault for rule in rules]
+    faults = [(rule.fault, rule.check) for rule in rules]
     for rule in rules:
         if rule.at_least > rule.of_last:
             raise LimitTableError(
                 f"alert rule {rule.fault!r}: at_least {rule.at_least} is more than of_last {rule.of_last}"
             )
-        if faults.count(rule.fault) > 1:
-            raise LimitTableError(f"alert rule {rule.fault!r} stands twice")
+        if faults.count((rule.fault, rule.check)) > 1:
+            raise LimitTableError(f"alert rule {rule.fault!r} stands twice for {rule.check}")
     return rules
 
 

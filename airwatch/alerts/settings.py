@@ -60,6 +60,7 @@ class Patterns(Struct, frozen=True, forbid_unknown_fields=True):
     supply_over: float
     largest_sd_kpa_min: float
     disturbed_kpa_min: float
+    pumped_kpa_min: float
     drop_kpa_min: float
     usual_drop_kpa_min: float
     faster: float
@@ -76,6 +77,7 @@ class Governor(Struct, frozen=True, forbid_unknown_fields=True):
 
     off_rated_kpa: float
     as_rated_kpa: float
+    short_kpa: float
 
 
 class Quiet(Struct, frozen=True, forbid_unknown_fields=True):

@@ -45,7 +45,9 @@ def air_loss_signs(judged: pl.DataFrame, rising: pl.DataFrame, settings: Setting
     low_kpa_min = settings.patterns.disturbed_kpa_min
     holds = _numbered(
         judged.filter(
-            pl.col("check").is_in(LEAKS) & pl.col("limit_high").is_not_null() & (pl.col("value") >= low_kpa_min)
+            pl.col("check").is_in(LEAKS)
+            & pl.col("limit_high").is_not_null()
+            & pl.col("value").is_between(low_kpa_min, settings.patterns.pumped_kpa_min)
         )
     )
     b, a = settings.beyond, settings.approaching
@@ -81,7 +83,7 @@ def leak_trends(judged: pl.DataFrame, settings: Settings) -> tuple[pl.DataFrame,
     kept = judged.filter(
         pl.col("check").is_in([*LEAKS, "leak_running"])
         & (pl.col("upper") - pl.col("lower") < 4.0 * t.largest_sd_kpa_min)
-        & (pl.col("value") >= p.disturbed_kpa_min)
+        & pl.col("value").is_between(p.disturbed_kpa_min, p.pumped_kpa_min)
     ).with_columns(limit=pl.col("limit_high") * pl.col("value") / pl.col("judged"))
     usual = (
         pl.when(pl.col("check") != "leak_running")
@@ -97,7 +99,7 @@ def leak_trends(judged: pl.DataFrame, settings: Settings) -> tuple[pl.DataFrame,
             series=pl.concat_str("check", "circuit", separator="/"),
             y=pl.col("value") - usual,
             limit=pl.coalesce("limit", "parked_limit"),
-            floor=pl.lit(t.floor_kpa_min),
+            floor=(t.floor_kpa_min**2 + ((pl.col("upper") - pl.col("lower")) / 3.92) ** 2).sqrt(),
         )
         .filter(pl.col("limit").is_not_null())
     )

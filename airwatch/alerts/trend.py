@@ -58,7 +58,7 @@ def daily_levels(series: pl.DataFrame, settings: Trend) -> pl.DataFrame:
             pl.col("end").max(),
             level=pl.col("y").quantile(settings.quantile, "linear"),
             limit=pl.col("limit").last(),
-            floor=pl.col("floor").last(),
+            floor=pl.col("floor").median(),
         )
         .sort(*KEY, "day")
     )
