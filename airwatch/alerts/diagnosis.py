@@ -1,6 +1,6 @@
 """Which fault explains the holds of a unit: a likelihood over the table of signatures."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 
@@ -75,10 +75,30 @@ def explain(
     """
     seen = _evidence(holds, onsets, settings)
     towing = {(row["fleet"], row["unit"]): bool(row["is_towing"]) for row in onsets.iter_rows(named=True)}
+    groups = {(str(fleet), str(unit)): group for (fleet, unit), group in seen.group_by(UNIT, maintain_order=True)}
+    alone = {key: _weigh(group, signatures, settings, is_towing=towing[key]) for key, group in groups.items()}
+    shared = _shared_trailers(alone, settings)
     return {
-        (str(fleet), str(unit)): _weigh(group, signatures, settings, is_towing=towing[str(fleet), str(unit)])
-        for (fleet, unit), group in seen.group_by(UNIT, maintain_order=True)
+        key: _weigh(groups[key], signatures, settings, is_towing=towing[key], known=known)
+        if (known := {trailer for trailer in shared.get(key[0], ()) if trailer in groups[key]["trailer"]})
+        else explanations
+        for key, explanations in alone.items()
     }
+
+
+def _shared_trailers(alone: dict[tuple[str, str], list[Explanation]], settings: Settings) -> dict[str, set[str]]:
+    """Give by fleet the trailers whose leak may explain what several units show: one fault is likelier than several."""
+    least = settings.patterns.shared_least
+    seen: dict[tuple[str, str], int] = {}
+    for (fleet, _), explanations in alone.items():
+        for e in explanations:
+            if e.fault == _TRAILER and e.trailer is not None and e.probability >= least:
+                seen[fleet, e.trailer] = seen.get((fleet, e.trailer), 0) + 1
+    shared: dict[str, set[str]] = {}
+    for (fleet, trailer), n in seen.items():
+        if n > 1:
+            shared.setdefault(fleet, set()).add(trailer)
+    return shared
 
 
 def _evidence(holds: pl.DataFrame, onsets: pl.DataFrame, settings: Settings) -> pl.DataFrame:
@@ -139,7 +159,12 @@ def _evidence(holds: pl.DataFrame, onsets: pl.DataFrame, settings: Settings) -> 
 
 
 def _weigh(
-    seen: pl.DataFrame, signatures: Sequence[Signature], settings: Settings, *, is_towing: bool
+    seen: pl.DataFrame,
+    signatures: Sequence[Signature],
+    settings: Settings,
+    *,
+    is_towing: bool,
+    known: Collection[str] = (),
 ) -> list[Explanation]:
     counts = (
         seen.group_by("state", "trailer", "pattern").agg(pl.col("weight").sum(), n=pl.len()).sort("state", "pattern")
@@ -157,7 +182,9 @@ def _weigh(
     table = np.array(
         [[weight * np.log(_share(h, *row[:3])) for row in rows for weight in (row[3],)] for h in hypotheses]
     )
-    scores = settings.patterns.temper * table.sum(axis=1) + np.log([h[0].prior for h in hypotheses])
+    scores = settings.patterns.temper * table.sum(axis=1) + np.log(
+        [h[0].prior * (settings.patterns.shared_odds if h[1] in known else 1.0) for h in hypotheses]
+    )
     shares = np.exp(scores - scores.max())
     shares /= shares.sum()
     # two ways in which one fault may show are one explanation: the likelier way speaks, with the sum of both

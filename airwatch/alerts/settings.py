@@ -70,6 +70,8 @@ class Patterns(Struct, frozen=True, forbid_unknown_fields=True):
     longest_days: float
     a_day: float
     temper: float
+    shared_least: float
+    shared_odds: float
 
 
 class Governor(Struct, frozen=True, forbid_unknown_fields=True):

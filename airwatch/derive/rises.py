@@ -108,8 +108,7 @@ def _candidates(samples: pl.DataFrame, circuit: str, from_kpa: float, to_kpa: fl
         np.add.at(mask, np.maximum(bottoms - _BEFORE, 0), 1)
         np.add.at(mask, np.minimum(tops + 1 + _AFTER, kpa.size), -1)
         rows = np.flatnonzero(np.cumsum(mask[:-1]) > 0)
-        is_empty = samples.select(pl.min_horizontal("primary_kpa", "secondary_kpa") < tuning.popped_kpa).to_series()
-        emptied = _last_of(is_empty.arg_true().to_numpy(), rows)
+        emptied = _last_of(_is_empty(samples, tuning).arg_true().to_numpy(), rows)
         opened = _last_of((~samples["is_parked"]).arg_true().to_numpy(), rows)
         is_popped = (emptied > opened) & (run[np.maximum(emptied, 0)] == run[rows])
     columns = [
@@ -117,6 +116,16 @@ def _candidates(samples: pl.DataFrame, circuit: str, from_kpa: float, to_kpa: fl
         *(f"{tank}_kpa" for tank in OWN_TANKS),
     ]
     return samples.select(columns)[rows].with_columns(is_popped=pl.Series(is_popped, dtype=pl.Boolean))
+
+
+def _is_empty(samples: pl.DataFrame, tuning: BuildUp) -> pl.Series:
+    """Tell where the valves have closed by themselves: both are held open by the higher of the service tanks.
+
+    Two samples must show it and not nothing: sensors that go dark with the key fall to 0 from one sample to the next.
+    """
+    higher = pl.max_horizontal("primary_kpa", "secondary_kpa")
+    is_low = (higher < tuning.popped_kpa) & (higher > 0.0)
+    return samples.select(is_low & is_low.shift(1) & (pl.col("run") == pl.col("run").shift(1))).to_series()
 
 
 def _rose(tank: str) -> pl.Expr:

@@ -142,7 +142,7 @@ def test_two_of_three_open_and_the_completing_reading_dates_it() -> None:
     assert alert["summary"] == (
         "Primary tank leaks; parked 27 kPa/min at the test's pressure, limit 20 kPa/min;"
         " beyond the limit in measured fact: have it looked at before the next trip;"
-        " 92% sure, else air flows back from the supply tank after cut-out"
+        " 90% sure, else air flows back from the supply tank after cut-out"
     )
 
 
