@@ -240,7 +240,8 @@ def _trends(of_check: pl.DataFrame, rule: Rule, settings: Settings) -> pl.DataFr
 def _fastest_by_day(rises: pl.DataFrame, settings: Settings) -> pl.DataFrame:
     """Give each day's fastest rise: use of air makes a rise slower, and nothing makes it faster.
 
-    Where a trailer may have been filling in that one too, it is the fastest of some days.
+    Where a trailer may have been filling in that one too, it is the fastest of some days; and nothing, once the unit
+    has shown some days on which none was.
     """
     days = (
         rises.sort(*UNIT, "end")
@@ -250,7 +251,10 @@ def _fastest_by_day(rises: pl.DataFrame, settings: Settings) -> pl.DataFrame:
         .sort(*UNIT, "day")
     )
     of_some = pl.col("judged").rolling_min(settings.trend.vague_days, min_samples=1).over(UNIT)
-    return days.with_columns(judged=pl.when(_is_narrow(settings)).then(pl.col("judged")).otherwise(of_some))
+    n_sure = _is_narrow(settings).cum_sum().over(UNIT)
+    return days.with_columns(judged=pl.when(_is_narrow(settings)).then(pl.col("judged")).otherwise(of_some)).filter(
+        _is_narrow(settings) | (n_sure < settings.trend.sure_days)
+    )
 
 
 def _rising(

@@ -182,8 +182,13 @@ def _weigh(
     table = np.array(
         [[weight * np.log(_share(h, *row[:3])) for row in rows for weight in (row[3],)] for h in hypotheses]
     )
-    scores = settings.patterns.temper * table.sum(axis=1) + np.log(
-        [h[0].prior * (settings.patterns.shared_odds if h[1] in known else 1.0) for h in hypotheses]
+    supply = seen.filter((pl.col("state") == "parked") & (pl.col("pattern") == "supply"))["supply"].median()
+    is_large = isinstance(supply, float) and supply > settings.patterns.large_kpa_min
+    size = np.log([h[0].large if is_large else 1.0 - h[0].large for h in hypotheses]) if supply is not None else 0.0
+    scores = (
+        settings.patterns.temper * table.sum(axis=1)
+        + size
+        + np.log([h[0].prior * (settings.patterns.shared_odds if h[1] in known else 1.0) for h in hypotheses])
     )
     shares = np.exp(scores - scores.max())
     shares /= shares.sum()

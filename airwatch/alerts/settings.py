@@ -45,6 +45,7 @@ class Trend(Struct, frozen=True, forbid_unknown_fields=True):
     cut_out_rise_share: float
     widest_share: float
     vague_days: int
+    sure_days: int
     quantile: float
     largest_sd_kpa_min: float
 
@@ -70,6 +71,7 @@ class Patterns(Struct, frozen=True, forbid_unknown_fields=True):
     longest_days: float
     a_day: float
     temper: float
+    large_kpa_min: float
     shared_least: float
     shared_odds: float
 

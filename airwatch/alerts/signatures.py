@@ -30,6 +30,7 @@ class Signature(Struct, frozen=True, forbid_unknown_fields=True):
     says: str
     inspect: str
     circuit: str = ""
+    large: float = 0.25
     other: Shares | None = None
 
     def share(self, state: str, pattern: str) -> float:

@@ -15,6 +15,7 @@ _NOTES = {
     "state": "pressure as the reported compressor state changed",
     "event": "reported by the vehicle",
 }
+_FEWEST_TURNS = 3  # of a kind in a run: one turn that is none of the governor's must not make the mean
 
 
 def governor_readings(turns: pl.DataFrame, runs: pl.DataFrame, events: pl.DataFrame) -> pl.DataFrame:
@@ -96,7 +97,8 @@ def _differentials(turns: pl.DataFrame) -> pl.DataFrame:
             last=pl.col("t").max(),
         )
     )
-    both = means.filter(kind="cut_out").join(means.filter(kind="cut_in"), on="run", suffix="_in")
+    enough = means.filter(pl.col("n") >= _FEWEST_TURNS)
+    both = enough.filter(kind="cut_out").join(enough.filter(kind="cut_in"), on="run", suffix="_in")
     value = pl.col("kpa") - pl.col("kpa_in")
     half = Z95 * (pl.col("var") + pl.col("var_in")).sqrt()
     return both.select(

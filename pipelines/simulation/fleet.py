@@ -149,7 +149,6 @@ def drawn_fault(
     circuits: dict[FaultKind, str] = {
         "leak_applied": str(rng.choice(["primary", "secondary"])),
         "supply_backflow": str(rng.choice(["primary", "secondary"])),
-        "leak_released": "primary",
     }
     return Fault(
         kind,
@@ -158,7 +157,7 @@ def drawn_fault(
         began_day=round(float(rng.uniform(0.1, 0.4)) * days, 2),
         onset=onset,
         ramp_days=round(0.4 * days, 1),
-        circuit=circuits.get(kind, kind.removeprefix("leak_") if kind in _LEAKS else ""),
+        circuit=circuits.get(kind, kind.removeprefix("leak_") if kind in _LEAKS and kind != "leak_released" else ""),
         trailer=trailer.name if trailer is not None and kind == "leak_trailer" else "",
         seed=int(rng.integers(2**31)),
     )

@@ -124,7 +124,9 @@ def test_lamps_at_key_on(state: str, value: float, opens: bool) -> None:  # noqa
         "verdict": "watch",
     }
     sound = {**row, "part": "tractor lamp", "state": "went off", "value": 3.0, "verdict": "pass"}
-    readings = events("abs_self_check", (1, row), (1.1, sound), (2, row), (2.1, sound))
+    readings = events(
+        "abs_self_check", *[(day + k, each) for day in (1, 2, 3, 4) for k, each in ((0, row), (0.1, sound))]
+    )
     assert faults(readings) == (["abs_lamp"] if opens else [])
     assert not opens or fold_alerts(readings)["summary"].item() == "trailer lamp at key-on: as seen"
 

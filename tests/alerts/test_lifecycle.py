@@ -19,7 +19,8 @@ def alert(id_: str = "a", state: str = "open", severity: str = "medium", **other
     return {
         "id": id_, "fleet": "north", "unit": "K-1", "trailer": None, "fault": "leak_primary", "circuit": "primary",
         "severity": severity, "confidence": 0.9, "opened": T0, "updated": T0 + timedelta(days=1),
-        "crossing_early": None, "crossing_likely": None, "crossing_late": None, "state": state, "summary": "leaks", "details": "{}",
+        "crossing_early": None, "crossing_likely": None, "crossing_late": None, "state": state,
+        "summary": "leaks", "details": "{}",
     } | other  # fmt: skip
 
 
