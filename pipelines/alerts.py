@@ -6,15 +6,15 @@ from datetime import UTC, datetime
 
 import polars as pl
 
-from airwatch.alerts.fold import fold_alerts
+from airwatch.alerts.fold import CHECKS_USED, NOTED, fold_alerts
 from airwatch.alerts.frames import ALERTS
 from airwatch.alerts.lifecycle import Step, advance, check_step, next_state, spent_until
 from airwatch.alerts.proof import proofs
 from airwatch.alerts.rules import shipped_rules
+from airwatch.alerts.settings import shipped_settings
 from airwatch.derive.facts import unit_facts
 from airwatch.errors import AlertError
 from airwatch.store import alerts as kept
-from airwatch.store import derivation as stored
 from airwatch.store.database import Store
 from airwatch.store.registry import current as registered_units
 
@@ -47,7 +47,7 @@ def refresh_alerts(store: Store, units: pl.DataFrame) -> int:
 def _refresh(store: Store, units: pl.DataFrame, peers: pl.DataFrame) -> int:
     trailers = kept.trailers_of(store, units)
     partners = kept.with_partners(store, units)
-    readings = stored.readings(store, partners)
+    readings = kept.readings_of_late(store, partners, shipped_settings().evidence.days, CHECKS_USED, NOTED)
     facts = unit_facts(partners, registered_units(store))
     found = _theirs(fold_alerts(readings, facts, peers=peers), units, trailers)
     before = kept.current_alerts(store, units, trailers)

@@ -86,17 +86,19 @@ def air_losses(
         .join(towing, on=UNIT, how="left", maintain_order="left")
         .with_columns(pl.col("is_towing").fill_null(value=True))
     )
-    holds = hold_table(judged.join(onsets, on=UNIT, how="semi", maintain_order="left"), settings.patterns)
+    told = judged.join(onsets, on=UNIT, how="semi", maintain_order="left")
+    holds = hold_table(told, settings.patterns)
     explained = explain(holds, onsets, signatures, settings)
-    losses = []
-    for row in onsets.iter_rows(named=True):
-        explanations = explained.get((row["fleet"], row["unit"]), [])
-        if explanations and explanations[0].fault != "none":
-            of_unit = (pl.col("fleet") == row["fleet"]) & (pl.col("unit") == row["unit"])
-            losses.append(
-                _loss(row, explanations, judged.filter(of_unit), signs.filter(of_unit), found.filter(of_unit), settings)
-            )
-    return losses
+    readings, of_signs, of_trends = (_by_unit(frame) for frame in (told, signs, found))
+    return [
+        _loss(row, explanations, readings[key], of_signs[key], of_trends.get(key, found.clear()), settings)
+        for row in onsets.iter_rows(named=True)
+        if (explanations := explained.get(key := (row["fleet"], row["unit"]), [])) and explanations[0].fault != "none"
+    ]
+
+
+def _by_unit(frame: pl.DataFrame) -> dict[tuple[str, str], pl.DataFrame]:
+    return {(str(fleet), str(unit)): part for (fleet, unit), part in frame.group_by(UNIT, maintain_order=True)}
 
 
 def _loss(

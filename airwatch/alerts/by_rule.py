@@ -58,7 +58,10 @@ def rule_alerts(
     known = judged.join(facts.select(*UNIT, "kind", rated="cut_out_kpa"), on=UNIT, how="left", maintain_order="left")
     usual = peer_medians(known) if peers is None else peers
     lossy = pl.DataFrame(list(leaking), schema=dict.fromkeys(UNIT, pl.String), orient="row")
-    parts = [_of_rule(known, rule, settings, lossy, usual) for rule in rules]
+    by_check = {str(check): part for (check,), part in known.group_by("check", maintain_order=True)}
+    parts = [
+        _of_rule(by_check[rule.check], known, rule, settings, lossy, usual) for rule in rules if rule.check in by_check
+    ]
     return _without_rivals(_one_each(pl.concat(parts)), known) if parts else pl.DataFrame(schema=ALERTS)
 
 
@@ -69,10 +72,15 @@ def peer_medians(readings: pl.DataFrame) -> pl.DataFrame:
 
 
 def _of_rule(
-    readings: pl.DataFrame, rule: Rule, settings: Settings, lossy: pl.DataFrame, peers: pl.DataFrame
+    of_check: pl.DataFrame,
+    readings: pl.DataFrame,
+    rule: Rule,
+    settings: Settings,
+    lossy: pl.DataFrame,
+    peers: pl.DataFrame,
 ) -> pl.DataFrame:
     of_circuit = pl.lit(value=True) if rule.circuit is None else pl.col("circuit") == rule.circuit
-    of_check = readings.filter((pl.col("check") == rule.check) & of_circuit & pl.col("value").is_not_null())
+    of_check = of_check.filter(of_circuit & pl.col("value").is_not_null())
     if rule.fastest:
         of_check = of_check.sort("value").unique([*UNIT, "run_start"], keep="first", maintain_order=True)
     of_check = _with_usual(of_check, rule, peers)

@@ -7,6 +7,7 @@ import polars as pl
 from airwatch.alerts.air_loss import air_losses
 from airwatch.alerts.by_rule import rule_alerts
 from airwatch.alerts.frames import ALERTS
+from airwatch.alerts.holds import CHECKS as HOLD_CHECKS
 from airwatch.alerts.rules import Rule, shipped_rules
 from airwatch.alerts.settings import Settings, shipped_settings
 from airwatch.alerts.signatures import Signature, shipped_signatures
@@ -14,6 +15,12 @@ from airwatch.alerts.told import air_loss_alerts
 from airwatch.derive.frames import READINGS, UNIT, require
 from airwatch.limits.judge import as_judged
 from airwatch.limits.table import limits_frame, shipped_limits
+
+CHECKS_USED = tuple(sorted({*HOLD_CHECKS, *(rule.check for rule in shipped_rules()), "governor_cycles"}))
+"""The checks whose readings can open or explain an alert."""
+
+NOTED = tuple(sorted({rule.check for rule in shipped_rules() if "{note}" in rule.says}))
+"""Those whose notes stand in a summary."""
 
 FACTS_USED = pl.Schema(
     {

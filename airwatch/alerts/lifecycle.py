@@ -2,12 +2,13 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any, Literal, get_args
 
 import polars as pl
 
 from airwatch.alerts.frames import ALERTS
+from airwatch.alerts.settings import shipped_settings
 from airwatch.contract.columns import TIME
 from airwatch.errors import AlertError
 
@@ -162,7 +163,7 @@ def _moved(
     if new is None:
         gone = [_change({**old, "state": "withdrawn"}, "withdrawn", old["updated"], _WITHDRAWN)]
         return (None, gone) if state == "open" else (dict(old), [])
-    row = {**old, **new, "state": state}
+    row = {**old, **new, "state": state, "opened": _opened(old, new)}
     is_graver = _GRAVITY[row["severity"]] > _GRAVITY[old["severity"]]
     if state == "dismissed":
         if not is_graver:
@@ -174,6 +175,13 @@ def _moved(
     if row["fault"] != old["fault"]:
         changes.append(_change(row, "explained", row["updated"], f"{old['fault']} before; {row['summary']}"))
     return row, changes
+
+
+def _opened(old: _Row, new: _Row) -> datetime:
+    """Give when an alert was opened: as the readings have it, unless those that opened it are not read any more."""
+    is_out_of_sight = old["opened"] < new["updated"] - timedelta(days=shipped_settings().evidence.days)
+    opened: datetime = old["opened"] if is_out_of_sight else new["opened"]
+    return opened
 
 
 def _after_repair(

@@ -84,6 +84,12 @@ class Governor(Struct, frozen=True, forbid_unknown_fields=True):
     short_kpa: float
 
 
+class Evidence(Struct, frozen=True, forbid_unknown_fields=True):
+    """Which readings count."""
+
+    days: float
+
+
 class Quiet(Struct, frozen=True, forbid_unknown_fields=True):
     """When a fault counts as no longer seen."""
 
@@ -113,6 +119,7 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     trend: Trend
     patterns: Patterns
     governor: Governor
+    evidence: Evidence
     quiet: Quiet
     urgency: Urgency
     proof: ProofNeeded

@@ -8,6 +8,7 @@ import polars as pl
 
 from airwatch.alerts.frames import ALERTS
 from airwatch.alerts.lifecycle import HISTORY
+from airwatch.derive.frames import READINGS
 from airwatch.store.database import Store
 
 
@@ -33,6 +34,26 @@ def peer_medians(store: Store, checks: Sequence[str]) -> pl.DataFrame:
         ' SELECT kind, "check", median(value) AS peers FROM own GROUP BY ALL ORDER BY ALL',
         wanted=wanted,
     ).cast({"kind": pl.String, "check": pl.String, "peers": pl.Float64})
+
+
+def readings_of_late(
+    store: Store, units: pl.DataFrame, days: float, checks: Sequence[str], noted: Sequence[str]
+) -> pl.DataFrame:
+    """Give the readings of some checks within so many days of each unit's newest; columns as `READINGS`, sorted.
+
+    The notes, half of all text, come with readings of the ``noted`` checks only, ``test`` with none.
+    """
+    kept = {"test": "NULL", "note": "CASE WHEN is_noted THEN r.note END"}
+    names = ", ".join(f'{kept.get(name, f"r.{chr(34)}{name}{chr(34)}")} AS "{name}"' for name in READINGS)
+    found = store.frame(
+        f'WITH newest AS (SELECT fleet, unit, max("end") - to_seconds({round(days * 86400):d}) AS since'
+        " FROM air.readings SEMI JOIN wanted USING (fleet, unit) GROUP BY ALL)"
+        f" SELECT {names} FROM air.readings AS r JOIN newest AS n ON n.fleet = r.fleet AND n.unit = r.unit"
+        ' JOIN checks AS c ON c."check" = r."check" WHERE r."end" >= n.since',
+        wanted=units.select("fleet", "unit"),
+        checks=pl.DataFrame({"check": list(checks), "is_noted": [check in noted for check in checks]}),
+    ).cast(READINGS)
+    return found.sort("fleet", "unit", "start", "check", "circuit", "part", nulls_last=True)  # quicker here than there
 
 
 def trailers_of(store: Store, units: pl.DataFrame) -> pl.DataFrame:
