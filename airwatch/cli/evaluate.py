@@ -8,19 +8,42 @@ import polars as pl
 from airwatch.alerts.score import Score, by_fault
 from airwatch.cli import options
 from pipelines.evaluate import Evaluation, evaluate_recordings
+from pipelines.evaluation.compressor_rows import compressor_report
+from pipelines.evaluation.compressor_text import as_text
 from pipelines.evaluation_page import write_page
 
 _READABLE = click.Path(exists=True, dir_okay=False, path_type=Path)
 
 
 @click.command()
-@click.argument("recordings", nargs=-1, required=True, type=_READABLE)
-@click.option("--units", required=True, type=_READABLE, help="The unit registry, CSV.")
-@click.option("--labels", required=True, type=_READABLE, help="What was really wrong, CSV: one row a fault.")
+@click.argument("recordings", nargs=-1, type=_READABLE)
+@click.option("--units", type=_READABLE, help="The unit registry, CSV.")
+@click.option("--labels", type=_READABLE, help="What was really wrong, CSV: one row a fault.")
 @click.option("--plots", type=options.FILE, help="An HTML page with the figures as plots.")
-@click.option("--verbose-table", "all_rows", is_flag=True, help="Print every alert, not only the wrong and the missed.")
-def evaluate(recordings: tuple[Path, ...], units: Path, labels: Path, plots: Path | None, *, all_rows: bool) -> None:
-    """Run a labelled recording and say how well its alerts fit."""
+@click.option("--every", "all_rows", is_flag=True, help="Print every alert, not only the wrong and the missed.")
+@click.option(
+    "--compressor-rows",
+    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    help="A folder of real compressor rows (tests/data/metropt3): report load share and leakage beside published work.",
+)
+def evaluate(
+    recordings: tuple[Path, ...],
+    units: Path | None,
+    labels: Path | None,
+    plots: Path | None,
+    compressor_rows: Path | None,
+    *,
+    all_rows: bool,
+) -> None:
+    """Run a labelled recording and say how well its alerts fit; or report on real compressor rows."""
+    if compressor_rows is not None:
+        click.echo(as_text(compressor_report(compressor_rows)))
+    if not recordings:
+        if compressor_rows is None:
+            raise click.UsageError("name a recording with --units and --labels, or --compressor-rows")
+        return
+    if units is None or labels is None:
+        raise click.UsageError("a recording needs --units and --labels")
     done = evaluate_recordings(recordings, units, labels, on_step=lambda text: click.echo(f"{text} ...", err=True))
     _print(done, all_rows=all_rows)
     if plots is not None:

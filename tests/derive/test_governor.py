@@ -17,7 +17,7 @@ from pipelines.land import land_recordings
 from tests.derive.samples import T0, in_runs, rounded, samples
 from tests.derive.truth import simulated
 
-METRO = Path(__file__).parents[1] / "data" / "metropt3_2020-02-01_first1000.csv.gz"
+METRO = Path(__file__).parents[1] / "data" / "metropt3" / "normal_2020-02-01_first1000.csv.gz"
 NO_EVENTS = pl.DataFrame(schema=GOVERNOR_SCHEMA)
 CAPTURES = Path("/work/shared/data/j1939-trucks")  # without a licence to copy, so looked at where they are
 

@@ -1,7 +1,8 @@
 """Fleets of the project's own simulator with the cases that make alerts hard: half of the units are healthy.
 
-Healthy units brake heavily in town, start in the cold, have reservoirs far larger than required, read a sensor
-step off, or borrow somebody's leaking trailer for some days. Leaks and weak compressors come as slow ramps or in a step.
+Healthy units brake heavily in town, start in the cold, have reservoirs far larger than required, or borrow somebody's
+leaking trailer for some days; all read a sensor up to a step off. Leaks and weak compressors come as slow ramps or in a
+step.
 """
 
 import sys

@@ -1,0 +1,1 @@
+"""Evaluations on rows that no part of the program was made with."""
