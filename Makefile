@@ -6,7 +6,7 @@ BIN    := $(VENV)/bin
 PIP    := $(BIN)/python -m pip --disable-pip-version-check
 ARGS   ?=
 
-.PHONY: demo test check lint types imports unit bench fuzz endure lock clean fleet
+.PHONY: demo test check lint types imports unit bench fuzz endure evaluate lock clean fleet
 .DEFAULT_GOAL := help
 
 .PHONY: help
@@ -17,6 +17,7 @@ help:
 	@echo 'make bench             rates and memory, as ratios within one run'
 	@echo 'make fuzz              100,000 mutated payloads through decoding and landing; a quarter of an hour'
 	@echo 'make endure            a million samples through a broker, subscriber and broker killed sixty times; minutes'
+	@echo 'make evaluate          alerts of simulated fleets of two simulators scored against what was put in; an hour'
 	@echo 'make lock              renew the locked dependencies from pyproject.toml'
 
 $(VENV)/run.stamp: requirements.lock pyproject.toml
@@ -54,6 +55,20 @@ bench: $(VENV)/dev.stamp
 	$(BIN)/python tests/benchmarks/landing_rate.py --messages 150000
 	$(BIN)/python tests/benchmarks/measure_rate.py
 	$(BIN)/python tests/benchmarks/page_latency.py
+	$(BIN)/python tests/benchmarks/alert_rate.py
+
+# SEEDS are drawn by whoever runs it: seeds that were looked at while thresholds were set say little.
+SEEDS ?= 9101 9102
+evaluate: $(VENV)/dev.stamp
+	@for seed in $(SEEDS); do \
+		out=$$(mktemp -d) && \
+		$(BIN)/python -m tests.evaluation.own_fleet $$seed 60 28 $$out/own && \
+		$(BIN)/python -m tests.second_fleet --seed $$seed --units 60 --days 28 --healthy 0.5 -o $$out/second && \
+		for which in own second; do \
+			echo "seed $$seed, $$which simulator:" && \
+			$(BIN)/airwatch evaluate $$out/$$which/fleet.ndjson.zst --units $$out/$$which/units.csv --labels $$out/$$which/labels.csv || exit 1; \
+		done && rm -r $$out || exit 1; \
+	done
 
 # atheris is not locked: it has no wheels for every machine. Without it all payloads come from Hypothesis.
 $(VENV)/fuzz.stamp: $(VENV)/dev.stamp
