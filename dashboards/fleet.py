@@ -7,6 +7,7 @@ import polars as pl
 
 from airwatch.store.database import Store
 from airwatch.store.results import alerts, newest_data, newest_off_limit, unit_states
+from dashboards.alerts import silences_of
 from dashboards.measures import Measures
 from dashboards.need import NEEDS, Need, fleet_by_need
 
@@ -45,7 +46,15 @@ class Slice:
 def read_fleet(store: Store, measures: Measures) -> Fleet:
     """Read every unit and put those first that need somebody."""
     newest = newest_data(store)
-    units = fleet_by_need(unit_states(store), alerts(store), newest_off_limit(store), newest=newest, measures=measures)
+    found = alerts(store)
+    units = fleet_by_need(
+        unit_states(store),
+        found,
+        newest_off_limit(store),
+        newest=newest,
+        measures=measures,
+        silenced=silences_of(store, found),
+    )
     return Fleet(units, newest)
 
 

@@ -1,17 +1,19 @@
 """The fleet in the order in which its units need somebody. Pure: frames in, frame out."""
 
+from collections.abc import Mapping
 from datetime import datetime, timedelta
 from typing import Literal, get_args
 
 import polars as pl
 
 from airwatch.alerts.attention import attention
+from airwatch.alerts.lifecycle import CLOSED
 from airwatch.contract.columns import TIME
 from airwatch.derive.frames import UNIT
 from dashboards.judged import with_judged
 from dashboards.measures import Measures
 from dashboards.phrases import reading_text
-from dashboards.words import span
+from dashboards.words import span, stamp
 
 Need = Literal["alert", "fail", "watch", "silent", "unmeasured", "quiet"]
 NEEDS: tuple[Need, ...] = get_args(Need)
@@ -34,13 +36,14 @@ FLEET = pl.Schema(
         "last_t": TIME,
         "n_messages": pl.Int64(),
         "n_alerts": pl.Int64(),
+        "alert": pl.String(),
         "n_fail": pl.Int64(),
         "n_watch": pl.Int64(),
         "n_unknown": pl.Int64(),
         "n_pass": pl.Int64(),
     }
 )
-"""One row a unit; ``severity`` and ``since`` are of the alert that ranks it, null without one."""
+"""One row a unit; ``severity`` and ``alert`` (its id) are of the alert that ranks it, null without one."""
 
 
 def silent_for(last_t: datetime | None, newest: datetime | None) -> timedelta | None:
@@ -51,7 +54,13 @@ def silent_for(last_t: datetime | None, newest: datetime | None) -> timedelta | 
 
 
 def fleet_by_need(
-    states: pl.DataFrame, alerts: pl.DataFrame, off_limit: pl.DataFrame, *, newest: datetime | None, measures: Measures
+    states: pl.DataFrame,
+    alerts: pl.DataFrame,
+    off_limit: pl.DataFrame,
+    *,
+    newest: datetime | None,
+    measures: Measures,
+    silenced: Mapping[str, datetime] | None = None,
 ) -> pl.DataFrame:
     """Put the units that need somebody first, and say of each in one line why.
 
@@ -71,6 +80,8 @@ def fleet_by_need(
         Newest data time of the fleet, as `airwatch.store.results.newest_data` gives it.
     measures : Measures
         What the reasons are written in.
+    silenced : mapping, optional
+        By id of an alert the end of the silence that holds. A silenced alert keeps its place: its fault is still there.
 
     Returns
     -------
@@ -83,7 +94,15 @@ def fleet_by_need(
         A column is missing or of another type.
     """
     off = _off_reasons(off_limit, measures)
-    rank = attention(alerts).with_row_index("rank")
+    ranking = alerts.filter(~pl.col("state").is_in(CLOSED)).select(
+        *UNIT, "fault", "severity", "state", reason="summary", alert="id"
+    )
+    rank = (
+        attention(alerts)
+        .with_row_index("rank")
+        .join(ranking, on=[*UNIT, "fault", "severity", "reason"], how="left", maintain_order="left")
+        .unique("rank", keep="first", maintain_order=True)
+    )
     n_read = pl.sum_horizontal("n_fail", "n_watch", "n_unknown", "n_pass")
     is_silent = pl.col("last_t").is_null() | (pl.lit(newest, TIME) - pl.col("last_t") > SILENT_AFTER).fill_null(
         value=False
@@ -111,7 +130,7 @@ def fleet_by_need(
         .with_columns(since_heard=pl.when(pl.col("need") == "silent").then("last_t"))
         .sort("order", "rank", "since_heard", *UNIT, nulls_last=True)
     )
-    reasons = [_reason(row, newest, measures) for row in placed.iter_rows(named=True)]
+    reasons = [_reason(row, newest, measures, silenced or {}) for row in placed.iter_rows(named=True)]
     return placed.with_columns(reason=pl.Series(reasons, dtype=pl.String)).cast({"last_t": TIME}).select(FLEET.keys())
 
 
@@ -128,13 +147,18 @@ def _off_reasons(off_limit: pl.DataFrame, measures: Measures) -> pl.DataFrame:
     return pl.DataFrame(rows, schema={"fleet": pl.String, "unit": pl.String, "off": pl.String}, orient="row")
 
 
-def _reason(row: dict[str, object], newest: datetime | None, measures: Measures) -> str:
+def _reason(
+    row: dict[str, object], newest: datetime | None, measures: Measures, silenced: Mapping[str, datetime]
+) -> str:
     n_alerts, n_off = _count(row, "n_alerts"), _count(row, "n_fail") + _count(row, "n_watch")
     quiet_for = _quiet_for(row, newest)
     silence = f"; {quiet_for}" if row["is_silent"] else ""
     match row["need"]:
         case "alert":
-            return f"{measures.sentence(str(row['reason']))}{_more(n_alerts - 1, 'alert')}{silence}"
+            done = "" if row["state"] == "open" else f"; {row['state']}"
+            until = silenced.get(str(row["alert"]))
+            quiet = "" if until is None else f"; silenced until {stamp(until)}"
+            return f"{measures.sentence(str(row['reason']))}{done}{quiet}{_more(n_alerts - 1, 'alert')}{silence}"
         case "fail" | "watch":
             return f"{row['off']}{_more(n_off - 1, 'reading')}; no alert yet{silence}"
         case "silent":

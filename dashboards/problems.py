@@ -11,17 +11,26 @@ from starlette.exceptions import HTTPException
 
 from airwatch.errors import AirwatchError
 from dashboards.api.models import Problem
-from dashboards.errors import BadRequestError, NotFoundError
+from dashboards.errors import BadRequestError, BodyError, ConflictError, NotFoundError
 from dashboards.security import HEADERS
 from dashboards.templating import render
 
-_TITLES = {404: "Not here", 405: "Not possible", 422: "That does not fit", 500: "Something failed here"}
+_TITLES = {
+    404: "Not here",
+    405: "Not possible",
+    409: "Not from this state",
+    415: "Not in this form",
+    422: "That does not fit",
+    500: "Something failed here",
+}
 
 
 def handle_errors(app: FastAPI) -> None:
     """Make ``app`` answer every error in plain words."""
     app.add_exception_handler(NotFoundError, _not_found)
     app.add_exception_handler(BadRequestError, _bad_request)
+    app.add_exception_handler(ConflictError, _conflict)
+    app.add_exception_handler(BodyError, _other_type)
     app.add_exception_handler(RequestValidationError, _invalid)
     app.add_exception_handler(HTTPException, _http)
     app.add_exception_handler(AirwatchError, _failed)
@@ -36,6 +45,14 @@ async def _bad_request(request: Request, error: Exception) -> Response:
     return _answer(request, HTTPStatus.UNPROCESSABLE_ENTITY, str(error))
 
 
+async def _conflict(request: Request, error: Exception) -> Response:
+    return _answer(request, HTTPStatus.CONFLICT, str(error))
+
+
+async def _other_type(request: Request, error: Exception) -> Response:
+    return _answer(request, HTTPStatus.UNSUPPORTED_MEDIA_TYPE, str(error))
+
+
 async def _invalid(request: Request, error: Exception) -> Response:
     faults = error.errors() if isinstance(error, RequestValidationError) else []
     return _answer(request, HTTPStatus.UNPROCESSABLE_ENTITY, _sentence(faults))
@@ -46,7 +63,9 @@ async def _http(request: Request, error: Exception) -> Response:
     if status == HTTPStatus.NOT_FOUND:
         return _answer(request, status, f"There is nothing at {request.url.path}; see /api for what there is.")
     if status == HTTPStatus.METHOD_NOT_ALLOWED:
-        return _answer(request, status, f"{request.method} is not possible here: everything is only read, with GET.")
+        return _answer(
+            request, status, f"{request.method} is not possible here, where things are only read; see /api for what is."
+        )
     return _answer(request, status, str(getattr(error, "detail", "The request can't be answered.")))
 
 
@@ -61,7 +80,8 @@ async def _failed(request: Request, error: Exception) -> Response:
 
 def _sentence(faults: Sequence[Any]) -> str:
     """Say which parameter is wrong, and how."""
-    parts = [f"{fault['loc'][-1]}: {str(fault['msg'])[:1].lower()}{str(fault['msg'])[1:]}" for fault in faults]
+    says = [(fault["loc"][-1], str(fault["msg"]).removeprefix("Value error, ")) for fault in faults]
+    parts = [f"{name}: {text[:1].lower()}{text[1:]}" for name, text in says]
     return f"{'; '.join(parts)}." if parts else "A parameter is wrong."
 
 

@@ -103,7 +103,9 @@ def serve_pages(store: Store, *, host: str, port: int, health: Health | None) ->
         The port is taken, or the host has no such address.
     """
     bound = bind(host, port)
-    open_to_all = "" if is_loopback(host) else " (no sign-in: whoever reaches this address can read it)"
+    open_to_all = (
+        "" if is_loopback(host) else " (no sign-in: whoever reaches this address can read it and change alerts)"
+    )
     server = make_server(store, host=host, health=health)
     with server.capture_signals():  # from before the address is known, so that no signal is lost
         click.echo(f"pages at {url_of(host, bound)}{open_to_all}", err=True)

@@ -1,5 +1,6 @@
 """Templates, and what they may call."""
 
+import re
 from datetime import datetime, timedelta
 from typing import Any, get_args
 from urllib.parse import quote, urlencode
@@ -7,10 +8,13 @@ from urllib.parse import quote, urlencode
 import jinja2
 from fastapi import Request
 from fastapi.responses import HTMLResponse
+from markupsafe import Markup, escape
 
 from dashboards import words
 from dashboards.assets import plotly_script
 from dashboards.measures import PRESSURE_UNITS, Measures, PressureUnit
+
+_DAY = re.compile(r"\d{4}-\d\d-\d\d(?: \d\d:\d\d)?")
 
 
 def _thousands(number: int) -> str:
@@ -23,6 +27,15 @@ def _clock(t: datetime) -> str:
 
 def _iso(t: datetime) -> str:
     return f"{t:%Y-%m-%dT%H:%M:%S}"
+
+
+def _dates(text: str) -> Markup:
+    """Keep each day and time in one line."""
+    return Markup(_DAY.sub(r'<span class="whole">\g<0></span>', str(escape(text))))  # noqa: S704 escaped just now
+
+
+def _first_up(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 _env = jinja2.Environment(
@@ -40,6 +53,8 @@ _env.filters |= {
     "check_name": words.check_name,
     "fault_name": words.fault_name,
     "verdict_name": words.verdict_name,
+    "dates": _dates,
+    "first_up": _first_up,
     "segment": lambda name: quote(str(name), safe=""),
 }
 _env.globals |= {"cautions": words.CAUTIONS, "pressure_units": PRESSURE_UNITS, "plotly_script": plotly_script}

@@ -1,16 +1,29 @@
-"""Alerts of all units."""
+"""Alerts of all units, and changes to them."""
 
-from typing import Annotated, Literal
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Annotated, Any
 
 import polars as pl
-from fastapi import APIRouter, Query
+from fastapi import APIRouter, Depends, Header, Path, Query
 
+from airwatch.alerts.lifecycle import AlertState
+from airwatch.store.database import Store
 from airwatch.store.results import alerts as stored_alerts
-from dashboards.api.models import Alert, AlertPage
+from dashboards.alert_readings import alert_edge, readings_showing
+from dashboards.alerts import StoredAlert, read_alert, silences_of
+from dashboards.api.alert_models import Alert, AlertDetail, ChangeAsked, HistoryEntry, Severity, details_of
+from dashboards.api.models import AlertPage, Figure, Problem
+from dashboards.changes import change_alert
+from dashboards.errors import BodyError
+from dashboards.figures import alert_figure
 from dashboards.fleet import cut
-from dashboards.inputs import PageNumber, PageSize, StoreInput
+from dashboards.inputs import MeasuresInput, PageNumber, PageSize, StoreInput, utc
+from dashboards.palette import PALETTES, Scheme
 
-State = Literal["open", "acknowledged", "planned", "repaired", "verified", "dismissed"]
+AlertId = Annotated[str, Path(max_length=64, description="id of the alert.", examples=["772011b3fce89477"])]
+
+_PROBLEM: dict[str, Any] = {"model": Problem, "content": {"application/problem+json": {}}}
 
 router = APIRouter(tags=["alerts"])
 
@@ -20,14 +33,107 @@ def alerts(
     store: StoreInput,
     fleet: Annotated[str | None, Query(max_length=64, description="Only this fleet.")] = None,
     unit: Annotated[str | None, Query(max_length=64, description="Only units of this name.")] = None,
-    state: Annotated[State | None, Query(description="Only alerts in this state.")] = None,
+    state: Annotated[AlertState | None, Query(description="Only alerts in this state.")] = None,
+    severity: Annotated[Severity | None, Query(description="Only alerts of this severity.")] = None,
+    fault: Annotated[str | None, Query(max_length=64, description="Only this fault.")] = None,
     page: PageNumber = 1,
     size: PageSize = 500,
 ) -> AlertPage:
     """Give alerts by unit and fault."""
     found = stored_alerts(store, fleet, unit)
-    if state is not None:
-        found = found.filter(pl.col("state") == state)
+    for name, wanted in (("state", state), ("severity", severity), ("fault", fault)):
+        if wanted is not None:
+            found = found.filter(pl.col(name) == wanted)
     part = cut(found, page=page, size=size)
-    rows = [Alert.model_validate(row) for row in part.rows.iter_rows(named=True)]
-    return AlertPage(page=page, size=size, total=part.total, alerts=rows)
+    return AlertPage(page=page, size=size, total=part.total, alerts=as_alerts(store, part.rows))
+
+
+@router.get("/alerts/{alert}", summary="One alert")
+def alert(store: StoreInput, alert: AlertId) -> AlertDetail:
+    """Give one alert with its explanations, its history, and the changes that can be made to it."""
+    return _detail(read_alert(store, alert))
+
+
+@router.get("/alerts/{alert}/figure", summary="Readings that show an alert's fault as a figure")
+def figure(
+    store: StoreInput,
+    alert: AlertId,
+    measures: MeasuresInput,
+    scheme: Annotated[Scheme, Query(description="Colours for light or dark pages.")] = "light",
+) -> Figure:
+    """Give the readings that show the fault over time as a Plotly figure.
+
+    With their intervals and the limit, when the alert was opened, repaired and so on, and when the limit is likely
+    crossed.
+    """
+    found = read_alert(store, alert)
+    details = details_of(found.row)
+    readings = readings_showing(store, found.row, details)
+    drawn = alert_figure(
+        readings,
+        history=found.history,
+        crossing=[found.row[f"crossing_{which}"] for which in ("early", "likely", "late")],
+        edge=alert_edge(readings, found.row["fault"], details),
+        measures=measures,
+        palette=PALETTES[scheme],
+    )
+    return Figure(**drawn)
+
+
+async def _json_only(content_type: Annotated[str, Header(description="application/json")] = "") -> None:
+    """Refuse all bodies that a form on a page from elsewhere could send without asking first."""
+    if content_type.partition(";")[0].strip().lower() != "application/json":
+        raise BodyError("The body must be JSON: send it with Content-Type: application/json.")
+
+
+@router.post(
+    "/alerts/{alert}/changes",
+    summary="Change an alert",
+    status_code=201,
+    dependencies=[Depends(_json_only)],
+    responses={
+        409: {**_PROBLEM, "description": "The change does not follow on the state that the alert is in."},
+        415: {**_PROBLEM, "description": "The body is not application/json."},
+    },
+)
+def change(store: StoreInput, alert: AlertId, asked: ChangeAsked) -> AlertDetail:
+    """Write down what somebody did, and give the alert as it is then.
+
+    A repair is checked at once against the readings since: the alert may come back open. `verified` is not among the
+    changes: readings alone verify a repair.
+    """
+    return _detail(
+        change_alert(
+            store,
+            alert,
+            asked.change,
+            who=asked.who,
+            reason=asked.reason,
+            at=_stored(asked.at),
+            until=_stored(asked.until),
+        )
+    )
+
+
+def as_alerts(store: Store, frame: pl.DataFrame) -> list[Alert]:
+    """Turn alerts of the store into those of the API."""
+    silenced = silences_of(store, frame)
+    return [Alert.model_validate(_row(row, silenced.get(row["id"]))) for row in frame.iter_rows(named=True)]
+
+
+def _detail(found: StoredAlert) -> AlertDetail:
+    return AlertDetail.model_validate(
+        {
+            **_row(found.row, found.silenced_until),
+            "history": [HistoryEntry.model_validate(row) for row in found.history.iter_rows(named=True)],
+            "may": found.may,
+        }
+    )
+
+
+def _row(row: Mapping[str, Any], silenced_until: datetime | None) -> dict[str, Any]:
+    return {**row, "details": details_of(row), "silenced_until": silenced_until}
+
+
+def _stored(t: datetime | None) -> datetime | None:
+    return None if t is None else utc(t)

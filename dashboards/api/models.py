@@ -3,21 +3,12 @@
 from datetime import date, datetime
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, Field, PlainSerializer, WithJsonSchema
+from pydantic import BaseModel, Field
 
+from dashboards.api.alert_models import Alert
+from dashboards.api.times import Utc
 from dashboards.need import Need
 
-
-def rfc3339(t: datetime) -> str:
-    """Write a time of the store (UTC without a zone) to the millisecond."""
-    return f"{t:%Y-%m-%dT%H:%M:%S}.{t.microsecond // 1000:03d}Z"
-
-
-Utc = Annotated[
-    datetime,
-    PlainSerializer(rfc3339, when_used="json"),
-    WithJsonSchema({"type": "string", "format": "date-time", "examples": ["2031-02-03T11:20:00.000Z"]}),
-]
 Verdict = Literal["pass", "watch", "fail", "unknown"]
 
 
@@ -52,6 +43,7 @@ class UnitRow(BaseModel):
     last_t: Annotated[Utc | None, Field(description="Newest data time.")]
     n_messages: int
     n_alerts: int
+    alert: Annotated[str | None, Field(description="id of the alert that ranks the unit.")]
     n_fail: Annotated[int, Field(description="Newest readings with this verdict; likewise the next three.")]
     n_watch: int
     n_unknown: int
@@ -82,26 +74,6 @@ class Registered(BaseModel):
     governed_rpm: float | None
     cut_out_kpa: float | None
     chambers: str | None
-
-
-class Alert(BaseModel):
-    """One alert."""
-
-    id: str
-    fleet: str
-    unit: str
-    trailer: str | None
-    fault: str
-    circuit: str | None
-    severity: Literal["low", "medium", "high"]
-    confidence: float
-    opened: Utc
-    updated: Utc
-    crossing_early: Utc | None
-    crossing_likely: Utc | None
-    crossing_late: Utc | None
-    state: Literal["open", "acknowledged", "planned", "repaired", "verified", "dismissed"]
-    summary: str
 
 
 class AlertPage(Page):

@@ -7,7 +7,8 @@ from fastapi import APIRouter, Query
 
 from airwatch.store.quality import quality_of
 from airwatch.store.results import alerts, readings_of, sample_span, unit_of
-from dashboards.api.models import Alert, QualityDay, Reading, ReadingPage, Registered, UnitDetail, UnitPage, UnitRow
+from dashboards.api.alerts import as_alerts
+from dashboards.api.models import QualityDay, Reading, ReadingPage, Registered, UnitDetail, UnitPage, UnitRow
 from dashboards.fleet import cut, matching, read_fleet
 from dashboards.inputs import (
     End,
@@ -55,7 +56,7 @@ def unit(store: StoreInput, fleet: FleetName, unit: UnitName) -> UnitDetail:
         registered=None if registered is None else Registered.model_validate(registered),
         first_t=span[0] if span else None,
         last_t=span[1] if span else None,
-        alerts=[Alert.model_validate(row) for row in alerts(store, fleet, unit).iter_rows(named=True)],
+        alerts=as_alerts(store, alerts(store, fleet, unit)),
         newest_readings=as_readings(newest_of_each(readings_of(store, fleet, unit))),
     )
 

@@ -1,7 +1,7 @@
 """What all figures share: axes, the line of a limit, and the way out of Plotly."""
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -74,6 +74,48 @@ def draw_edges(layout: FigureDict, edges: Iterable[Edge], palette: Palette) -> N
     listed = list(edges)
     layout["shapes"] = [_line(edge, palette) for edge in listed]
     layout["annotations"] = [_text(edge, palette) for edge in listed]
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """Something that happened, to mark across a figure."""
+
+    at: datetime
+    text: str
+
+
+HEADROOM = 0.1
+"""What one row of names of moments takes of the height of a figure."""
+
+_APART = 0.26  # of the width; names closer than that stand in different rows
+
+
+def rows_of(moments: Sequence[Moment], span: tuple[datetime, datetime]) -> list[int]:
+    """Give the row that each moment's name stands in, 0 at the top, so that no two lie over each other."""
+    ends: list[float] = []
+    rows = []
+    for moment in moments:
+        x = (moment.at - span[0]) / (span[1] - span[0])
+        row = next((k for k, end in enumerate(ends) if x - end >= _APART), len(ends))
+        ends[row:] = [x, *ends[row + 1 :]]
+        rows.append(row)
+    return rows
+
+
+def draw_moments(
+    layout: FigureDict, moments: Sequence[Moment], span: tuple[datetime, datetime], palette: Palette
+) -> None:
+    """Add a line from top to bottom for each of ``moments``, which are in order of time, with its name at the top."""
+    shapes, names = layout.setdefault("shapes", []), layout.setdefault("annotations", [])
+    for moment, row in zip(moments, rows_of(moments, span), strict=True):
+        x = {"xref": "x", "x0": axis_time(moment.at), "x1": axis_time(moment.at)}
+        line = {"color": palette.soft, "width": 1}
+        shapes.append({"type": "line", "yref": "paper", "y0": 0, "y1": 1, "line": line, **x})
+        is_late = (moment.at - span[0]) / (span[1] - span[0]) > 1 - _APART
+        side = {"xanchor": "right", "xshift": -3} if is_late else {"xanchor": "left", "xshift": 3}
+        place = {"xref": "x", "x": axis_time(moment.at), "yref": "paper", "y": 1 - 0.9 * HEADROOM * row, **side}
+        font = {"size": 11, "color": palette.ink}
+        names.append({"text": moment.text, "showarrow": False, "yanchor": "top", "font": font, **place})
 
 
 def _line(edge: Edge, palette: Palette) -> FigureDict:

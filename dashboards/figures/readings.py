@@ -1,13 +1,26 @@
 """Readings of one check over time, with their intervals and the limits that judged them."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
 import plotly.graph_objects as go
 import polars as pl
 
-from dashboards.figures.layout import TIME, Edge, FigureDict, as_dict, axis_time, base_layout, draw_edges, nothing
+from dashboards.figures.layout import (
+    HEADROOM,
+    TIME,
+    Edge,
+    FigureDict,
+    Moment,
+    as_dict,
+    axis_time,
+    base_layout,
+    draw_edges,
+    draw_moments,
+    nothing,
+    rows_of,
+)
 from dashboards.judged import rules
 from dashboards.measures import Measures
 from dashboards.palette import Palette
@@ -19,7 +32,16 @@ _TIME_PAD = 0.03  # of the span, on either side
 _FEW = 60  # readings; more of them are drawn smaller
 
 
-def readings_figure(readings: pl.DataFrame, *, measures: Measures, palette: Palette) -> FigureDict:
+def readings_figure(
+    readings: pl.DataFrame,
+    *,
+    measures: Measures,
+    palette: Palette,
+    height: int = 260,
+    moments: Sequence[Moment] = (),
+    beside: Sequence[go.Scatter] = (),
+    ahead: datetime | None = None,
+) -> FigureDict:
     """Draw readings with 95 % intervals: grey within the limit, a hue beyond it, hollow where it can't be said.
 
     Parameters
@@ -28,24 +50,37 @@ def readings_figure(readings: pl.DataFrame, *, measures: Measures, palette: Pale
         Of one check, as `dashboards.judged.with_judged` gives them; values are drawn as judged.
     measures, palette
         What it is shown in.
+    height : int
+        Pixels.
+    moments : sequence of Moment
+        What to mark, in order of time; above the readings room is left for the names.
+    beside : sequence of Scatter
+        Traces to draw beside the readings, in the shown unit.
+    ahead : datetime, optional
+        How far the time axis should reach; it does as far as what was measured keeps half of the figure.
     """
-    layout = base_layout(palette, height=260)
+    layout = base_layout(palette, height=height)
     layout["legend"] |= {"itemclick": False, "itemdoubleclick": False}
     drawn = readings.filter(pl.col("judged").is_not_null()).sort("circuit", "verdict", "end", nulls_last=True)
     if drawn.is_empty():
         layout["annotations"] = [nothing("No readings with a value", palette)]
         return as_dict([], layout)
     measure = str(drawn["measure"][0])
+    span = _time_range([*drawn["end"], *(moment.at for moment in moments)], ahead)
+    low, high = _value_range(drawn, from_zero=measure != "kPa")
+    n_rows = max(rows_of(moments, span), default=-1) + 1
+    high = low + (high - low) / (1 - HEADROOM * n_rows)
     layout["yaxis"] |= {
         "title": {"text": "codes" if measure == "count" else measures.unit(measure)},
-        "range": [x * measures.factor(measure) for x in _value_range(drawn, from_zero=measure != "kPa")],
+        "range": [x * measures.factor(measure) for x in (low, high)],
     }
-    layout["xaxis"]["range"] = [axis_time(t) for t in _time_range(drawn)]
+    layout["xaxis"]["range"] = [axis_time(t) for t in span]
     draw_edges(layout, _edges(drawn, measures), palette)
+    draw_moments(layout, moments, span, palette)
     parts = drawn.group_by("circuit", "verdict", maintain_order=True)
     is_small = drawn.height > _FEW
     traces = [_marks(part, measures, palette, is_small=is_small) for _, part in parts]
-    return as_dict([*_legend(drawn, palette), *traces], layout)
+    return as_dict([*_legend(drawn, palette), *traces, *beside], layout)
 
 
 def _marks(part: pl.DataFrame, measures: Measures, palette: Palette, *, is_small: bool) -> go.Scatter:
@@ -121,10 +156,11 @@ def _apart(row: Mapping[str, Any]) -> str:
     return f"{coupling}{', to watch' if rule.breach == 'watch' else ''}"
 
 
-def _time_range(drawn: pl.DataFrame) -> tuple[datetime, datetime]:
-    """Give a range of time that holds all readings, a day at least."""
-    times = drawn["end"].to_list()
+def _time_range(times: Sequence[datetime], ahead: datetime | None) -> tuple[datetime, datetime]:
+    """Give a range of time, a day at least, that holds all ``times`` and reaches ``ahead`` if that is not too far."""
     first, last = min(times), max(times)
+    if ahead is not None:
+        last = max(last, min(ahead, last + max(last - first, timedelta(days=2))))
     pad = max(_TIME_PAD * (last - first), (timedelta(days=1) - (last - first)) / 2)
     return first - pad, last + pad
 

@@ -2,8 +2,8 @@
 
 from fastapi import APIRouter
 
-from dashboards.pages import api_guide, fleet, landing, limits, unit
+from dashboards.pages import alert, alerts, api_guide, fleet, landing, limits, unit
 
 router = APIRouter(include_in_schema=False)
-for _part in (fleet, unit, landing, limits, api_guide):
+for _part in (fleet, alerts, alert, unit, landing, limits, api_guide):
     router.include_router(_part.router)

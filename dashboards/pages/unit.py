@@ -10,6 +10,9 @@ from fastapi.responses import HTMLResponse
 from airwatch.store.database import Store
 from airwatch.store.quality import quality_of
 from airwatch.store.results import alerts, newest_data, readings_of, sample_span, unit_of
+from dashboards.alert_words import crossing_text, headline, sureness_text
+from dashboards.alerts import by_need, data_now, is_urgent, silences_of
+from dashboards.api.alert_models import details_of
 from dashboards.inputs import ChosenUnit, FleetName, StoreInput, UnitName, require_unit
 from dashboards.measures import Measures, usual_unit
 from dashboards.need import silent_for
@@ -42,10 +45,7 @@ def unit(
         fleet=fleet,
         unit=unit,
         facts=registry_facts(registered, measures),
-        alerts=[
-            {**alert, "summary": measures.sentence(alert["summary"])}
-            for alert in alerts(store, fleet, unit).iter_rows(named=True)
-        ],
+        alerts=_alerts(store, fleet, unit, measures),
         readings=reading_rows(newest_of_each(readings), measures),
         checks=_checks(readings),
         span=span,
@@ -54,6 +54,24 @@ def unit(
         spans=_SPANS,
         days=_newest_days(store, fleet, unit),
     )
+
+
+def _alerts(store: Store, fleet: str, unit: str, measures: Measures) -> list[dict[str, Any]]:
+    found, now = alerts(store, fleet, unit), data_now(store)
+    silenced = silences_of(store, found)
+    rows = []
+    for row in by_need(found, silenced).iter_rows(named=True):
+        details, until = details_of(row), silenced.get(row["id"])
+        words = {
+            "headline": headline(row, details),
+            "summary": measures.sentence(row["summary"]),
+            "sureness": sureness_text(row, details),
+            "crossing": crossing_text(row, details, now),
+            "silenced_until": until,
+            "is_urgent": is_urgent(row["state"], is_silenced=until is not None),
+        }
+        rows.append({**row, **words})
+    return rows
 
 
 def _checks(readings: pl.DataFrame) -> list[tuple[str, str | None]]:

@@ -4,6 +4,7 @@ import shutil
 import threading
 import warnings
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -49,9 +50,31 @@ def empty_client(tmp_path: Path) -> Iterator[TestClient]:
         yield answering
 
 
+@pytest.fixture
+def changed_store(tmp_path: Path) -> Iterator[Store]:
+    """Fill a store with the small fleet for one test that changes alerts."""
+    with Store.open(tmp_path / "changed.duckdb") as opened:
+        fill(opened)
+        yield opened
+
+
 @pytest.fixture(scope="session")
 def served(store: Store) -> Iterator[str]:
     """Serve the application on a free port and give its address."""
+    with serving(store) as address:
+        yield address
+
+
+@pytest.fixture
+def changed_served(changed_store: Store) -> Iterator[str]:
+    """Serve the fleet that one test changes, and give its address."""
+    with serving(changed_store) as address:
+        yield address
+
+
+@contextmanager
+def serving(store: Store) -> Iterator[str]:
+    """Serve a store until the block ends."""
     bound = bind("127.0.0.1", 0)
     server: Server = make_server(store, host="127.0.0.1", health=None)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [bound]}, daemon=True)

@@ -5,6 +5,7 @@ import re
 import pytest
 from fastapi.testclient import TestClient
 
+from airwatch.alerts.lifecycle import ACTIONS
 from tests.dashboards.small_fleet import ORDER
 
 STAMP = re.compile(r"^\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}\.\d{3}Z$")
@@ -176,7 +177,7 @@ def test_a_wrong_parameter_is_a_422_that_names_it(client: TestClient, path: str,
     assert says in problem(answer)
 
 
-def test_nothing_can_be_written(client: TestClient) -> None:
+def test_nothing_but_an_alert_can_be_changed(client: TestClient) -> None:
     answer = client.post("/api/v1/units")
     assert answer.status_code == 405
     assert "only read" in problem(answer)
@@ -192,13 +193,23 @@ def test_openapi_names_every_route_its_errors_and_parameters(client: TestClient)
         "/api/v1/units/{fleet}/{unit}/pressure/figure",
         "/api/v1/units/{fleet}/{unit}/checks/{check}/figure",
         "/api/v1/alerts",
+        "/api/v1/alerts/{alert}",
+        "/api/v1/alerts/{alert}/figure",
+        "/api/v1/alerts/{alert}/changes",
         "/api/v1/limits",
         "/api/v1/landing",
         "/api/v1/units/{fleet}/{unit}/quality",
     }
-    for methods in described["paths"].values():
-        assert {"200", "404", "422"} <= methods["get"]["responses"].keys()
-        assert all(parameter["description"] for parameter in methods["get"].get("parameters", []))
+    for path, methods in described["paths"].items():
+        is_change = path.endswith("/changes")
+        assert methods.keys() == ({"post"} if is_change else {"get"})
+        for method in methods.values():
+            expected = {"201", "404", "409", "415", "422"} if is_change else {"200", "404", "422"}
+            assert expected <= method["responses"].keys()
+            assert all(parameter["description"] for parameter in method.get("parameters", []))
+    asked = described["components"]["schemas"]["ChangeAsked"]
+    assert tuple(asked["properties"]["change"]["enum"]) == ACTIONS
+    assert all(field["description"] for field in asked["properties"].values())
 
 
 def test_empty_store_answers(empty_client: TestClient) -> None:

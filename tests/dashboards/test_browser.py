@@ -10,6 +10,7 @@ from tests.dashboards.small_fleet import ORDER
 
 pytestmark = pytest.mark.browser
 
+ALERT = "/alerts/772011b3fce89477"
 DRAWN = "figure[data-drawn]:not([aria-busy])"
 
 
@@ -123,7 +124,18 @@ def test_unit_draws_each_test_of_a_check_by_itself_and_opens_what_other_rules_sa
 
 
 @pytest.mark.parametrize(
-    "path", ["/", "/units/north/K-leak", "/units/north/K-watch", "/units/north/K-quiet", "/landing", "/limits", "/api"]
+    "path",
+    [
+        "/",
+        "/units/north/K-leak",
+        "/units/north/K-watch",
+        "/units/north/K-quiet",
+        "/landing",
+        "/limits",
+        "/api",
+        "/alerts",
+        ALERT,
+    ],
 )
 def test_nothing_is_wider_than_a_phone(watched: Watched, path: str) -> None:
     watched.page.set_viewport_size({"width": 360, "height": 780})

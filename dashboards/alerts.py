@@ -1,0 +1,146 @@
+"""Alerts as pages and API read them: with what may be done to them, their silences, and in order of need."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Any, Literal, get_args
+
+import polars as pl
+
+from airwatch.alerts.lifecycle import ACTIONS, CLOSED, Step, check_step
+from airwatch.errors import AlertError
+from airwatch.store.alerts import alert_of, history_of
+from airwatch.store.database import Store
+from airwatch.store.results import newest_data
+from dashboards.errors import NotFoundError
+
+Band = Literal["open", "taken", "repaired", "silenced", "closed"]
+BANDS: tuple[Band, ...] = get_args(Band)
+"""From what nobody has taken up to what asks for nothing."""
+
+_TAKEN = ("acknowledged", "planned")
+_GRAVITY = {"low": 1, "medium": 2, "high": 3}
+
+
+@dataclass(frozen=True, slots=True)
+class StoredAlert:
+    """One alert and its history; ``row`` as `airwatch.alerts.frames.ALERTS`, ``history`` as written down."""
+
+    row: dict[str, Any]
+    history: pl.DataFrame
+    now: datetime
+
+    @property
+    def silenced_until(self) -> datetime | None:
+        """The end of a silence that holds now."""
+        return silences(self.history, self.now).get(self.row["id"])
+
+    @property
+    def may(self) -> list[str]:
+        """What may be done to it."""
+        return allowed_changes(self.row["state"])
+
+
+def data_now(store: Store) -> datetime:
+    """Give the time that counts as now: the clock's, or the newest data time where recordings are ahead of it."""
+    clock = datetime.now(UTC).replace(tzinfo=None, microsecond=0)
+    return max(clock, newest_data(store) or clock)
+
+
+def read_alert(store: Store, alert: str) -> StoredAlert:
+    """Read one alert.
+
+    Raises
+    ------
+    NotFoundError
+        There is no such alert, or no longer.
+    """
+    found, history = alert_of(store, alert), history_of(store, [alert])
+    if found.is_empty():
+        gone = history.filter(change="withdrawn").tail(1).to_dicts()
+        why = f" any more: it was withdrawn, {gone[0]['reason']}." if gone else "; see /alerts for those there are."
+        raise NotFoundError(f"There is no alert {alert!r}{why}")
+    return StoredAlert(found.row(0, named=True), history, data_now(store))
+
+
+def allowed_changes(state: str) -> list[str]:
+    """Give what people may do to an alert in this state."""
+    begin = datetime(2000, 1, 1)  # noqa: DTZ001 any time, as in the store
+    return [
+        change for change in ACTIONS if _is_allowed(Step("", change, "who", begin, "why", begin + timedelta(1)), state)
+    ]
+
+
+def _is_allowed(step: Step, state: str) -> bool:
+    try:
+        check_step(step, state)
+    except AlertError:
+        return False
+    return True
+
+
+def silences(history: pl.DataFrame, now: datetime) -> dict[str, datetime]:
+    """Give by alert the end of each silence that holds at ``now``, as `pipelines.alerts.silenced` counts them.
+
+    Parameters
+    ----------
+    history : DataFrame
+        Columns as `airwatch.alerts.lifecycle.HISTORY`, of any alerts.
+    now : datetime
+        UTC without a zone.
+    """
+    held = history.filter((pl.col("change") == "silenced") & (pl.col("at") <= now) & (pl.col("until") > now))
+    return dict(held.group_by("alert").agg(pl.col("until").max()).iter_rows())
+
+
+def silences_of(store: Store, alerts: pl.DataFrame) -> dict[str, datetime]:
+    """Give by alert the end of each silence that holds now."""
+    return silences(history_of(store, alerts["id"].to_list()), data_now(store))
+
+
+def band_of(state: str, *, is_silenced: bool) -> Band:
+    """Tell how much an alert in this state needs somebody."""
+    if state in CLOSED:
+        return "closed"
+    if is_silenced:
+        return "silenced"
+    return "repaired" if state == "repaired" else "taken" if state in _TAKEN else "open"
+
+
+def is_urgent(state: str, *, is_silenced: bool) -> bool:
+    """Tell whether an alert asks for action, so that it may have a hue."""
+    return band_of(state, is_silenced=is_silenced) in ("open", "taken")
+
+
+def by_need(alerts: pl.DataFrame, silenced: Iterable[str]) -> pl.DataFrame:
+    """Put those alerts first that need somebody.
+
+    By band (`BANDS`), then gravest first, then those whose limit is likely crossed soonest, then the surest, then the
+    longest open.
+
+    Parameters
+    ----------
+    alerts : DataFrame
+        Columns as `airwatch.alerts.frames.ALERTS`.
+    silenced : iterable of str
+        Ids of alerts with a silence that holds.
+
+    Returns
+    -------
+    DataFrame
+        ``alerts`` with ``band``.
+    """
+    quiet = set(silenced)
+    rows = alerts.select("id", "state").iter_rows()
+    bands = pl.Series([band_of(state, is_silenced=id_ in quiet) for id_, state in rows], dtype=pl.String)
+    return alerts.with_columns(band=bands).sort(
+        pl.col("band").replace_strict({band: i for i, band in enumerate(BANDS)}, return_dtype=pl.Int8),
+        -pl.col("severity").replace_strict(_GRAVITY, return_dtype=pl.Int8),
+        "crossing_likely",
+        -pl.col("confidence"),
+        "opened",
+        "fleet",
+        "unit",
+        "fault",
+        nulls_last=True,
+    )

@@ -1,0 +1,18 @@
+"""Times of the store as the API writes them."""
+
+from datetime import datetime
+from typing import Annotated
+
+from pydantic import PlainSerializer, WithJsonSchema
+
+
+def rfc3339(t: datetime) -> str:
+    """Write a time of the store (UTC without a zone) to the millisecond."""
+    return f"{t:%Y-%m-%dT%H:%M:%S}.{t.microsecond // 1000:03d}Z"
+
+
+Utc = Annotated[
+    datetime,
+    PlainSerializer(rfc3339, when_used="json"),
+    WithJsonSchema({"type": "string", "format": "date-time", "examples": ["2031-02-03T11:20:00.000Z"]}),
+]

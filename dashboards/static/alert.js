@@ -1,0 +1,60 @@
+// Sends a change of an alert as JSON, says in place why it was refused, and shows the alert anew once it is written down.
+const form = document.querySelector("form[data-changes]");
+const refusal = form.querySelector(".refusal");
+const button = form.querySelector("button");
+const KEPT = "airwatch-written";
+
+// Turns what a field for date and time holds ("2031-02-03T11:20", seconds or not) into RFC 3339; empty is not given.
+function utc(text) {
+  if (!text) return undefined;
+  return `${text.length === 16 ? `${text}:00` : text}Z`;
+}
+
+function asked() {
+  const given = new FormData(form);
+  const change = given.get("change");
+  const body = { change, who: given.get("who"), reason: given.get("reason") };
+  if (change === "repaired") body.at = utc(given.get("at"));
+  if (change === "silenced") body.until = utc(given.get("until"));
+  return body;
+}
+
+async function send(body) {
+  let answer;
+  try {
+    answer = await fetch(form.dataset.changes, {
+      method: "POST",
+      headers: { "Content-Type": "application/json" },
+      body: JSON.stringify(body),
+    });
+  } catch {
+    throw new Error("The server does not answer; nothing was written down.");
+  }
+  const said = await answer.json().catch(() => ({}));
+  if (!answer.ok) throw new Error(said.detail ?? `The server answers ${answer.status}; nothing was written down.`);
+  return said;
+}
+
+form.addEventListener("submit", async (event) => {
+  event.preventDefault();
+  if (button.disabled) return;
+  button.disabled = true;
+  refusal.textContent = "";
+  try {
+    const body = asked();
+    const alert = await send(body);
+    sessionStorage.setItem(KEPT, `Written down: ${body.change}. The alert is ${alert.state}.`);
+    location.reload();
+  } catch (error) {
+    refusal.textContent = error.message;
+    button.disabled = false;
+    button.focus();
+  }
+});
+
+const written = sessionStorage.getItem(KEPT);
+if (written) {
+  sessionStorage.removeItem(KEPT);
+  document.getElementById("written").textContent = written;
+  scrollTo(0, 0);
+}
