@@ -84,9 +84,10 @@ def fit_decay(cells: Cells, step_kpa: Floats, coolings: Sequence[Cooling], drift
         part = _select(cells, many, n)
         est, sd, noise[many] = _newton(part, step_kpa[many], coolings, many)
         rate[many], half_low[many], half_high[many] = est, 1.96 * sd, 1.96 * sd
-    for i in np.flatnonzero(levels < 2):  # noqa: PLR2004 as above; NaN (no samples) is not less
-        part = _select(cells, np.array([i]), n)
-        rate[i], half_low[i], half_high[i] = _weigh(part, float(step_kpa[i]), coolings, int(i))
+    few = np.flatnonzero(levels < 2)  # noqa: PLR2004 as above; NaN (no samples) is not less
+    if few.size:
+        part = _select(cells, few, n)
+        rate[few], half_low[few], half_high[few] = _weigh(part, step_kpa[few], coolings, few)
     extra = 1.96 * np.hypot(drift_sd, relative_sd * np.nan_to_num(rate))
     return Fit(rate, rate - np.hypot(half_low, extra), rate + np.hypot(half_high, extra), noise)
 
@@ -104,18 +105,27 @@ def _select(cells: Cells, records: Ints, n: int) -> Cells:
     """Keep the cells of some records, which are numbered anew."""
     to = np.full(n, -1)
     to[records] = np.arange(records.size)
-    if records.size == 1:  # cells are sorted: no need to look at all of them
-        low, high = np.searchsorted(cells.record, [records[0], records[0] + 1])
-        part = slice(int(low), int(high))
-        record = np.zeros(int(high - low), dtype=np.int64)
-        return Cells(record, cells.t_s[part], cells.level[part], cells.count[part])
     keep = to[cells.record] >= 0
     return Cells(to[cells.record[keep]], cells.t_s[keep], cells.level[keep], cells.count[keep])
 
 
-def _pdf(z: Floats) -> Floats:
-    density: Floats = np.exp(-0.5 * z * z) / _SQRT_2PI
-    return density
+def _slopes(above: Floats, below: Floats) -> tuple[Floats, Floats]:
+    """Give how the logarithm of the chance of a step changes, per unit of noise and per log of noise.
+
+    Parameters
+    ----------
+    above, below : array (cells,)
+        From the pressure to the step's upper and lower border, in units of noise; both are overwritten.
+    """
+    # far from a cell its chance vanishes; there the slope of the log chance is that of the nearer border
+    off = np.minimum(np.abs(above), np.abs(below)) - 6.0
+    far = np.flatnonzero(off > 0.0)
+    shift = off[far] * np.sign(above[far] + below[far])
+    above[far] -= shift
+    below[far] -= shift
+    chance = np.maximum(ndtr(above) - ndtr(below), _TINY)
+    at_above, at_below = (np.exp(-0.5 * z * z) / _SQRT_2PI for z in (above, below))
+    return (at_below - at_above) / chance, (below * at_below - above * at_above) / chance
 
 
 def _newton(cells: Cells, step_kpa: Floats, coolings: Sequence[Cooling], which: Ints) -> tuple[Floats, Floats, Floats]:
@@ -126,60 +136,57 @@ def _newton(cells: Cells, step_kpa: Floats, coolings: Sequence[Cooling], which: 
     tuple of array (records,)
         Rate and its standard deviation, 1/s; noise in steps.
     """
-    n, of = step_kpa.size, cells.record
-    starts = np.searchsorted(of, np.arange(n))
+    n = step_kpa.size
+    starts = np.searchsorted(cells.record, np.arange(n))
+    sizes = np.diff(starts, append=cells.record.size)
 
     def total(values: Floats) -> Floats:
-        sums: Floats = np.add.reduceat(values, starts)
+        sums: Floats = np.add.reduceat(values, starts, axis=-1)
         return sums
 
+    def each(values: Floats) -> Floats:  # of records, for their cells
+        return np.repeat(values, sizes)
+
     weight = total(cells.count)
-    middle = total(cells.count * cells.t_s) / weight
-    x = cells.t_s - middle[of]
+    x = cells.t_s - each(total(cells.count * cells.t_s) / weight)
     scale = np.sqrt(np.maximum(total(cells.count * x * x) / weight, 1.0))
-    x /= scale[of]
-    basis = [np.ones_like(x), x, *(np.exp(-cells.t_s / cooling.tau_s) for cooling in coolings)]
+    x /= each(scale)
+    basis = np.stack([np.ones_like(x), x, *(np.exp(-cells.t_s / cooling.tau_s) for cooling in coolings)])
     n_bases = len(basis)
+    upper = np.triu_indices(n_bases)
+    products = basis[upper[0]] * basis[upper[1]]
+    diagonal = np.arange(n_bases)
     known = np.zeros((n, n_bases))
     known[:, 2:] = np.stack([cooling.warm[which] for cooling in coolings], axis=1)
     precision = np.zeros((n, n_bases))
     precision[:, 2:] = np.stack([cooling.warm_sd[which] ** -2.0 for cooling in coolings], axis=1)
-    y = np.log(cells.level * step_kpa[of] + ATMOSPHERE_KPA)
-    y -= sum(known[of, k] * basis[k] for k in range(2, n_bases))
+    steps_per_kpa = each(1.0 / step_kpa)
+    y = np.log(cells.level / steps_per_kpa + ATMOSPHERE_KPA)
+    y -= sum(each(known[:, k]) * basis[k] for k in range(2, n_bases))
     level = total(cells.count * y) / weight
-    slope = total(cells.count * x * (y - level[of])) / total(cells.count * x * x)
     fitted = known.copy()
-    fitted[:, 0], fitted[:, 1] = level, slope
+    fitted[:, 0], fitted[:, 1] = level, total(cells.count * x * (y - each(level))) / total(cells.count * x * x)
+    border = cells.level + 0.5 + ATMOSPHERE_KPA * steps_per_kpa  # the step's upper one, from absolute zero
     log_noise = np.full(n, _NOISE_MEAN)
     hessian = np.zeros((n, n_bases, n_bases))
     for _ in range(_ROUNDS):
-        noise = np.exp(log_noise)[of]
+        per_noise = each(np.exp(-log_noise))
         for _ in range(_NEWTON):
-            kpa = np.exp(sum(fitted[of, k] * basis[k] for k in range(n_bases)))
-            gain = kpa / step_kpa[of]
-            at = (kpa - ATMOSPHERE_KPA) / step_kpa[of]
-            above, below = (cells.level + 0.5 - at) / noise, (cells.level - 0.5 - at) / noise
-            # far from a cell its chance vanishes; there the slope of the log chance is that of the nearer border
-            far = np.clip(np.minimum(np.abs(above), np.abs(below)) - 6.0, 0.0, None) * np.sign(above + below)
-            above, below = above - far, below - far
-            chance = np.maximum(ndtr(above) - ndtr(below), _TINY)
-            pa, pb = _pdf(above), _pdf(below)
-            first = (pb - pa) / chance
-            score = cells.count * first / noise * gain
-            second = np.maximum(first * first + (above * pa - below * pb) / chance, 1e-6)
-            bend = cells.count * second / noise**2 * gain**2
-            gradient = np.stack([total(score * b) for b in basis], axis=1)
-            gradient -= (fitted - known) * precision
-            for j in range(n_bases):
-                for k in range(j, n_bases):
-                    hessian[:, j, k] = hessian[:, k, j] = total(bend * basis[j] * basis[k])
-            hessian[:, range(n_bases), range(n_bases)] *= 1.0 + 1e-9
-            hessian[:, range(n_bases), range(n_bases)] += precision
+            log_kpa = each(fitted[:, 0]) + sum(each(fitted[:, k]) * basis[k] for k in range(1, n_bases))
+            steps = np.exp(log_kpa) * steps_per_kpa
+            above = (border - steps) * per_noise
+            first, spread = _slopes(above, above - per_noise)
+            gain = steps * per_noise  # by how much a relative change of pressure moves it, in units of noise
+            score = cells.count * gain * first
+            bend = cells.count * gain * gain * np.maximum(first * first - spread, 1e-6)
+            gradient = total(basis * score).T - (fitted - known) * precision
+            hessian[:, upper[0], upper[1]] = hessian[:, upper[1], upper[0]] = total(products * bend).T
+            hessian[:, diagonal, diagonal] *= 1.0 + 1e-9
+            hessian[:, diagonal, diagonal] += precision
             move = np.linalg.solve(hessian, gradient[:, :, None])[:, :, 0]
             # a step of Newton's is good for a few sensor steps; a longer one is shortened
             longest = np.abs(move[:, :2]).max(axis=1) * np.exp(fitted[:, 0]) / step_kpa
             fitted += move * np.minimum(1.0, 4.0 / np.maximum(longest, _TINY))[:, None]
-        spread = (below * pb - above * pa) / chance
         up = total(cells.count * spread) - (log_noise - _NOISE_MEAN) / _NOISE_SD**2
         # of a normal's squared deviation, which this is: its curvature is twice the mean absolute score; squares of
         # scores would be ruled by the few cells that lie far off while the noise is still taken too small
@@ -201,47 +208,93 @@ def _log_chances() -> tuple[Floats, ...]:
     return tuple(np.log(np.maximum(chance, _TINY)) for chance in chances)
 
 
-def _weigh(cells: Cells, step_kpa: float, coolings: Sequence[Cooling], which: int) -> tuple[float, float, float]:
-    """Weigh the rates that a record in one step, or across one border, allows; all rates from 0 on alike beforehand.
+def _weigh(cells: Cells, step_kpa: Floats, coolings: Sequence[Cooling], which: Ints) -> tuple[Floats, Floats, Floats]:
+    """Weigh the rates that records in one step, or across one border, allow; all rates from 0 on alike beforehand.
 
     Returns
     -------
-    tuple of float
+    tuple of array (records,)
         Mean rate, and how far the 95 % interval reaches below and above it, 1/s; the interval begins at 0, less what
-        cooling may hide, where the record does not rule out that nothing leaks.
+        cooling may hide, where the record does not rule out that nothing leaks. NaN where there is one sample only,
+        which has no slope.
     """
-    if cells.count.sum() < 2:  # noqa: PLR2004 one sample has no slope
-        return np.nan, np.nan, np.nan
-    t = cells.t_s
-    begin, end = float(t.min()), float(t.max())
-    span = max(end - begin, 1.0)
-    kpa = float(np.average(cells.level, weights=cells.count)) * step_kpa + ATMOSPHERE_KPA
+    starts = np.searchsorted(cells.record, np.arange(step_kpa.size))
+    ends = np.append(starts[1:], cells.record.size)
+    n_cells = ends - starts
+    n_samples = np.add.reduceat(cells.count, starts)
+    begin, end = np.minimum.reduceat(cells.t_s, starts), np.maximum.reduceat(cells.t_s, starts)
+    span = np.maximum(end - begin, 1.0)
+    kpa = np.add.reduceat(cells.level * cells.count, starts) / n_samples * step_kpa + ATMOSPHERE_KPA
     per_log = kpa / step_kpa
-    cooled = sum(cooling.warm[which] * np.exp(-t / cooling.tau_s) * per_log for cooling in coolings)
-    hides = max(float(cooled[-1] - cooled[0]), 0.0)  # gas that warms up raises the pressure
+    cooled = np.zeros(cells.t_s.size)
+    for cooling in coolings:
+        cooled += np.repeat(cooling.warm[which], n_cells) * np.exp(-cells.t_s / cooling.tau_s)
+    cooled *= np.repeat(per_log, n_cells)
+    hides = np.maximum(cooled[ends - 1] - cooled[starts], 0.0)  # gas that warms up raises the pressure
     top = (2.6 + hides) / per_log / span  # one step and noise at either end
-    rates = (np.arange(_RATES) + 0.5) / _RATES * top
-    cooled -= cooled.mean()
+    cooled -= np.repeat(np.add.reduceat(cooled, starts) / n_cells, n_cells)
+    low, high = np.minimum.reduceat(cells.level, starts), np.maximum.reduceat(cells.level, starts)
+    x = cells.t_s - np.repeat((begin + end) / 2.0, n_cells)
+    falls = ((np.arange(_RATES) + 0.5) / _RATES)[None, :] * (top * per_log)[:, None]
     # pressure half-way through, in steps; the record's levels bound it
-    low, high = float(cells.level.min()), float(cells.level.max())
-    places = np.linspace(low - 1.1, high + 1.1, _PLACES)
-    x = t - (begin + end) / 2.0
-    at = places[:, None, None] - rates[None, :, None] * x[None, None, :] * per_log + cooled
-    place = np.clip((cells.level - at + _REACH) * _FINE, 0, 2 * _REACH * _FINE).astype(np.int32)
-    log_chance = np.stack([table[place] @ cells.count for table in _log_chances()])
-    weight = np.exp(log_chance - log_chance.max()).sum(axis=(0, 1))
-    share = np.concatenate([[0.0], np.cumsum(weight) / weight.sum()])
-    edges = np.arange(_RATES + 1) / _RATES * top
-    mean = float((rates * weight).sum() / weight.sum())
-    lower, upper = (float(edge) for edge in np.interp([0.025, 0.975], share, edges))
-    if share[1 + _RATES // 24] > 0.025:  # noqa: PLR2004 what is left out on each side of a 95 % interval
-        lower, upper = 0.0, float(np.interp(0.95, share, edges))
-    hidden = 1.96 * float(
-        np.sqrt(
-            sum(
-                (cooling.warm_sd[which] * (np.exp(-begin / cooling.tau_s) - np.exp(-end / cooling.tau_s)) / span) ** 2
-                for cooling in coolings
-            )
+    places = np.linspace(low - 1.1, high + 1.1, _PLACES, axis=1)
+    off = cells.level - cooled
+    weight = np.empty((step_kpa.size, _RATES))
+    for i, (first, after) in enumerate(zip(starts.tolist(), ends.tolist(), strict=True)):
+        part = slice(first, after)
+        weight[i] = _weights(off[part, None] + x[part, None] * falls[i], places[i], cells.count[part])
+    mean, lower, upper = _of_weights(weight)
+    hidden = 1.96 * np.sqrt(
+        sum(
+            (cooling.warm_sd[which] * (np.exp(-begin / cooling.tau_s) - np.exp(-end / cooling.tau_s)) / span) ** 2
+            for cooling in coolings
         )
     )
-    return mean, float(np.hypot(mean - lower, hidden)), float(np.hypot(upper - mean, hidden))
+    mean = np.where(n_samples < 2, np.nan, mean * top)  # noqa: PLR2004 one has no slope
+    return mean, np.hypot(mean - lower * top, hidden), np.hypot(upper * top - mean, hidden)
+
+
+def _weights(off: Floats, places: Floats, count: Floats) -> Floats:
+    """Give how likely one record is at each rate, whatever the place and the noise; the likeliest about 1.
+
+    Parameters
+    ----------
+    off : array (cells, rates)
+        Level of each cell less what the pressure has fallen by at each rate since half-way through, in steps.
+    places : array (places,)
+        Pressure half-way through, in steps.
+    count : array (cells,)
+        Samples of each cell.
+    """
+    # a few records' worth of these arrays stays in the processor's cache: much faster than all records at once
+    at = ((off + _REACH) * _FINE)[:, None, :] - (places * _FINE)[None, :, None]
+    point = at.astype(np.intp).reshape(count.size, -1)
+    log_chance = np.stack([count @ table.take(point, mode="clip") for table in _log_chances()])
+    chance = np.exp(log_chance - log_chance.max())
+    sums: Floats = chance.reshape(-1, off.shape[1]).sum(axis=0)
+    return sums
+
+
+def _of_weights(weight: Floats) -> tuple[Floats, Floats, Floats]:
+    """Give mean, lower and upper end of the 95 % interval of the rates that ``weight`` weighs, in shares of the top.
+
+    Parameters
+    ----------
+    weight : array (records, rates)
+        Of rates evenly spread from 0 to the top.
+    """
+    rates = (np.arange(_RATES) + 0.5) / _RATES
+    whole = weight.sum(axis=1)
+    share = np.concatenate([np.zeros((len(weight), 1)), np.cumsum(weight, axis=1) / whole[:, None]], axis=1)
+    reaches_0 = share[:, 1 + _RATES // 24] > 0.025  # noqa: PLR2004 what is left out on each side of a 95 % interval
+    lower = np.where(reaches_0, 0.0, _quantile(share, 0.025))
+    upper = np.where(reaches_0, _quantile(share, 0.95), _quantile(share, 0.975))
+    return weight @ rates / whole, lower, upper
+
+
+def _quantile(share: Floats, of: float) -> Floats:
+    """Give, in shares of the top, the rate that ``of`` of the weight lies below; ``share`` lies below each edge."""
+    each, edge = np.arange(len(share)), (share <= of).sum(axis=1) - 1
+    before, behind = share[each, edge], share[each, edge + 1]
+    rate: Floats = (edge + (of - before) / (behind - before)) / _RATES
+    return rate
