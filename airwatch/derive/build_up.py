@@ -5,7 +5,7 @@ import re
 import polars as pl
 
 from airwatch.derive.frames import FACTS, RUN_SAMPLES, UNIT, as_measured, require, seconds
-from airwatch.derive.rises import OWN_TANKS, rises
+from airwatch.derive.rises import OWN_TANKS, Span, rises
 from airwatch.derive.tuning import BuildUp, shipped_tuning
 from airwatch.limits.table import shipped_limits
 from airwatch.limits.units_of_measure import KPA_PER_PSI
@@ -62,27 +62,22 @@ def build_up_readings(
     require(facts, FACTS, "build_up_readings")
     tuning = tuning or shipped_tuning().build_up
     known = runs.join(facts.select(*FACTS.keys()), on=UNIT, how="left", maintain_order="left")
-    parts = [
-        _measured(rises(samples, circuit, START_KPA, END_KPA, tuning), known, tuning).with_columns(
-            check=pl.lit("build_up_time"), test=pl.lit(None, pl.String)
-        )
-        for circuit in OWN_TANKS
-    ]
+    asked: list[tuple[str | None, Span]] = [(None, Span(START_KPA, END_KPA))]
     for test, low, high, rule_sets in _spans():
-        asked = known.filter(pl.col("rule_set").is_in(rule_sets))
-        if asked.height:
-            some = samples if asked.height == known.height else samples.filter(pl.col("run").is_in(asked["run"]))
-            found = pl.concat([rises(some, circuit, low, high, tuning) for circuit in OWN_TANKS])
-            has_speed = pl.col("revolutions").is_not_null()
-            parts.append(
-                _measured(found, asked, tuning).with_columns(
-                    check=pl.lit("build_up_span"),
-                    test=pl.lit(test),
-                    lower=pl.when(has_speed).then(pl.col("lower")),
-                    upper=pl.when(has_speed).then(pl.col("upper")),
-                )
-            )
-    return as_measured(pl.concat(parts))
+        held_to_it = known.filter(pl.col("rule_set").is_in(rule_sets))["run"]
+        if held_to_it.len():
+            asked.append((test, Span(low, high, held_to_it)))
+    tests = pl.DataFrame({"test": [test for test, _ in asked]}, schema={"test": pl.String}).with_row_index("span")
+    is_time, has_speed = pl.col("test").is_null(), pl.col("revolutions").is_not_null()
+    return as_measured(
+        _measured(rises(samples, [span for _, span in asked], tuning), known, tuning)
+        .join(tests, on="span", how="left", maintain_order="left")
+        .with_columns(
+            check=pl.when(is_time).then(pl.lit("build_up_time")).otherwise(pl.lit("build_up_span")),
+            lower=pl.when(is_time | has_speed).then(pl.col("lower")),
+            upper=pl.when(is_time | has_speed).then(pl.col("upper")),
+        )
+    )
 
 
 def _spans() -> list[tuple[str, float, float, list[str]]]:
@@ -134,6 +129,7 @@ def _measured(found: pl.DataFrame, known: pl.DataFrame, tuning: BuildUp) -> pl.D
         )
         .select(
             *UNIT,
+            "span",
             "trailer",
             "circuit",
             "start",

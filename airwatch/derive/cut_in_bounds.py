@@ -3,8 +3,7 @@
 import numpy as np
 import numpy.typing as npt
 
-from airwatch.derive.change_line import ChangeLine
-from airwatch.derive.system_pressure import Floats, Places
+from airwatch.derive.change_line import ChangeLine, Floats, Places
 from airwatch.derive.tuning import Governor
 
 _SLOW_S = 15.0  # before a cut-in over which a slowly falling pressure is averaged

@@ -1,5 +1,7 @@
 """What the derivations take and give, and the check that a frame is what it should be."""
 
+import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from airwatch.contract.columns import TIME
@@ -105,6 +107,14 @@ def require(frame: pl.DataFrame, schema: pl.Schema, what: str) -> None:
     wrong = {name: frame.schema.get(name) for name, want in schema.items() if frame.schema.get(name) != want}
     if wrong:
         raise FrameError(f"{what} needs { ({name: schema[name] for name in wrong}) }; got {wrong}")
+
+
+def floats(column: pl.Series) -> npt.NDArray[np.float64]:
+    """Give the values of a column of floats, NaN for null; not a copy where there are no nulls.
+
+    `Series.to_numpy` gives the same, but takes several times as long where there are nulls.
+    """
+    return (column.fill_null(np.nan) if column.null_count() else column).to_numpy()
 
 
 def seconds(span: pl.Expr) -> pl.Expr:

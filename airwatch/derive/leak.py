@@ -7,7 +7,7 @@ import polars as pl
 from airwatch.contract.columns import TIME
 from airwatch.derive.decay import Cooling, Fit, fit_decay
 from airwatch.derive.drawn import chill
-from airwatch.derive.frames import RUN_SAMPLES, TANKS, UNIT, as_measured, require
+from airwatch.derive.frames import RUN_SAMPLES, TANKS, UNIT, as_measured, floats, require
 from airwatch.derive.holds import STATES, Holds, find_holds
 from airwatch.derive.occupancy import occupancy
 from airwatch.derive.tuning import Leak, shipped_tuning
@@ -73,7 +73,7 @@ def _tank(samples: pl.DataFrame, holds: Holds, tank: str, tuning: Leak) -> pl.Da
     column = holds.rows[f"{tank}_kpa"]
     if column.null_count() == len(column):
         return pl.DataFrame()
-    kpa = column.to_numpy()
+    kpa = floats(column)
     settled = holds.t_s >= holds.skip_s[holds.of]
     known = np.flatnonzero(settled & (np.nan_to_num(kpa, nan=-1.0) >= tuning.least_kpa))
     of, t_s, kpa = holds.of[known], holds.t_s[known], kpa[known]
@@ -195,7 +195,7 @@ def _weather(
     ambient = holds.rows["ambient_c"]
     if ambient.null_count() == len(ambient):
         return rate, is_sent
-    celsius = ambient.to_numpy()
+    celsius = floats(ambient)
     low, high = np.searchsorted(holds.of, hold), np.searchsorted(holds.of, hold, side="right")
     for i in range(hold.size):
         air = celsius[low[i] : high[i]]

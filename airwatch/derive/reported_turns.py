@@ -3,6 +3,7 @@
 import numpy as np
 import polars as pl
 
+from airwatch.derive.change_line import ChangeLine
 from airwatch.derive.frames import UNIT
 from airwatch.derive.turn_bounds import TURNS, Z95
 
@@ -15,7 +16,7 @@ _GAP_S = 60.0  # a state that changes over a longer silence has no time
 def with_reported(
     seen: pl.DataFrame,
     samples: pl.DataFrame,
-    changes: pl.DataFrame,
+    changes: ChangeLine,
     runs: pl.DataFrame | None,
     events: pl.DataFrame | None,
 ) -> pl.DataFrame:
@@ -87,7 +88,7 @@ def _from_events(events: pl.DataFrame, runs: pl.DataFrame, seen: pl.DataFrame) -
     )
 
 
-def _from_state(samples: pl.DataFrame, changes: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+def _from_state(samples: pl.DataFrame, changes: ChangeLine) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Give the turns that ``compressor_loaded`` shows, and the runs in which it is sent.
 
     The pressure is what the system reads at the samples on either side of the turn, so the sensor's offset and, for
@@ -151,15 +152,14 @@ def _from_state(samples: pl.DataFrame, changes: pl.DataFrame) -> tuple[pl.DataFr
     return turns, whole
 
 
-def _read(turned: pl.DataFrame, changes: pl.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+def _read(turned: pl.DataFrame, changes: ChangeLine) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Give the system pressure at the samples before and at each turn, the sensor step, and whether it is supply's."""
-    if changes.is_empty() or turned.is_empty():
+    if not changes.run.size or turned.is_empty():
         none = np.full(turned.height, np.nan)
         return none, none, none, np.zeros(turned.height, dtype=bool)
-    row, run = changes["row"].to_numpy(), changes["run"].to_numpy()
     parts = []
     for name in ("row_before", "row"):
-        at = np.maximum(np.searchsorted(row, turned[name].to_numpy(), side="right") - 1, 0)
-        is_own = run[at] == turned["run"].to_numpy()
-        parts.append(np.where(is_own, changes["system_kpa"].to_numpy()[at], np.nan))
-    return parts[0], parts[1], changes["step_kpa"].to_numpy()[at], changes["has_supply"].to_numpy()[at]
+        at = np.maximum(np.searchsorted(changes.row, turned[name].to_numpy(), side="right") - 1, 0)
+        is_own = changes.run[at] == turned["run"].to_numpy()
+        parts.append(np.where(is_own, changes.kpa[at], np.nan))
+    return parts[0], parts[1], changes.step[at], changes.has_supply[at]

@@ -1,19 +1,33 @@
 """Rises of a tank's pressure from one level to another, the engine running and no air used meanwhile."""
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from airwatch.derive.frames import seconds
+from airwatch.derive.frames import floats, seconds
 from airwatch.derive.sensor import step_kpa
 from airwatch.derive.tuning import BuildUp
+
+Places = npt.NDArray[np.int64]
 
 OWN_TANKS = ("supply", "primary", "secondary")
 _BEFORE, _AFTER = 150, 4  # samples kept around a rise: the change before its first level, the one after its last
 
 
-def rises(samples: pl.DataFrame, circuit: str, from_kpa: float, to_kpa: float, tuning: BuildUp) -> pl.DataFrame:
-    """Find the rises of one tank.
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A rise that is asked for: between which gauge pressures, kPa, and in which runs, all where it is None."""
+
+    from_kpa: float
+    to_kpa: float
+    runs: pl.Series | None = None
+
+
+def rises(samples: pl.DataFrame, spans: Sequence[Span], tuning: BuildUp) -> pl.DataFrame:
+    """Find the rises of the unit's own tanks.
 
     A rounded value changes when the true pressure passes the middle between the two values, so a rise is read from the
     times of its changes: at each the pressure is known to the sensor's accuracy, and the levels are interpolated
@@ -28,44 +42,49 @@ def rises(samples: pl.DataFrame, circuit: str, from_kpa: float, to_kpa: float, t
     Returns
     -------
     DataFrame
-        ``run, circuit, start, end``; ``timing_s`` standard error of the duration; ``revolutions`` of the engine, null
-        where its speed is not known; ``is_popped``: the run went below the pressure at which the trailer supply and
-        parking valves close by themselves, and the parking brake has stayed set since; ``line_kpa`` by how much the
-        trailer supply line rose, and ``{tank}_share`` by how much each tank rose for what this one did, null where it
-        is not sent. A tank that stands higher is closed off by its check valve and does not rise.
+        ``span`` (its place in ``spans``), ``run, circuit, start, end``; ``timing_s`` standard error of the duration;
+        ``revolutions`` of the engine, null where its speed is not known; ``is_popped``: the run went below the pressure
+        at which the trailer supply and parking valves close by themselves, and the parking brake has stayed set since;
+        ``line_kpa`` by how much the trailer supply line rose, and ``{tank}_share`` by how much each tank rose for what
+        this one did, null where it is not sent. A tank that stands higher is closed off by its check valve and does not
+        rise.
     """
-    p, t, run = pl.col(f"{circuit}_kpa"), pl.col("t"), pl.col("run")
-    some = _candidates(samples, circuit, from_kpa, to_kpa, tuning)
-    same = run == run.shift(1)
+    p, t, case = pl.col("kpa"), pl.col("t"), pl.col("case")
+    same = case == case.shift(1)
     gap_s = pl.when(same).then(seconds(t - t.shift(1))).otherwise(0.0)
     turns = (pl.col("engine_rpm") + pl.col("engine_rpm").shift(1)) / 120.0 * gap_s
     moved = (same & (pl.col("is_parked") != pl.col("is_parked").shift(1))).fill_null(value=False)
     uses_air = pl.col("is_braking") | pl.col("is_moving") | moved | ~pl.col("is_running")
     line = (
-        some.with_columns(n_uses=uses_air.cast(pl.Int32).cum_sum())  # of samples without this pressure too
-        .drop_nulls(f"{circuit}_kpa")
+        _candidates(samples, spans, tuning)
+        .with_columns(n_uses=uses_air.cast(pl.Int32).cum_sum())  # of samples without this pressure too
+        .drop_nulls("kpa")
         .with_columns(
             gap_s=gap_s,
-            turns=turns.fill_null(0.0).cum_sum().over("run"),
-            step=step_kpa(p).over("run"),
+            turns=turns.fill_null(0.0).cum_sum().over("case"),
+            step=step_kpa(p).over("case"),
             no_rpm=pl.col("engine_rpm").is_null(),
         )
-        .with_columns(p0=p.shift(1).over("run"), t0=t.shift(1).over("run"), turns0=pl.col("turns").shift(1).over("run"))
+        .with_columns(
+            p0=pl.when(same).then(p.shift(1)),
+            t0=pl.when(same).then(t.shift(1)),
+            turns0=pl.when(same).then(pl.col("turns").shift(1)),
+        )
     )
-    found = _crossed(line, p, from_kpa, to_kpa)
+    found = _crossed(line)
     inside = (
         line.select(
-            *("run", "t", "t0", "gap_s", "n_uses", "no_rpm", "is_popped", "trailer_kpa", "step"),
+            *("case", "t", "t0", "gap_s", "n_uses", "no_rpm", "is_popped", "trailer_kpa", "step", "kpa"),
             *(f"{tank}_kpa" for tank in OWN_TANKS),
             back=pl.col("p0") - p,
         )
         .join_where(
-            found.select(rise_run="run", start="start", end="end"),
-            pl.col("run") == pl.col("rise_run"),
+            found.select(rise_case="case", start="start", end="end"),
+            pl.col("case") == pl.col("rise_case"),
             t > pl.col("start"),
             pl.col("t0") < pl.col("end"),
         )
-        .group_by("run", "start", "end")
+        .group_by("case", "start", "end")
         .agg(
             air_used=(pl.col("n_uses").max() > pl.col("n_uses").min())
             | (pl.col("back") > tuning.dip_steps * pl.col("step")).any(),
@@ -73,49 +92,79 @@ def rises(samples: pl.DataFrame, circuit: str, from_kpa: float, to_kpa: float, t
             no_rpm=pl.col("no_rpm").any(),
             is_popped=pl.col("is_popped").all(),
             line_kpa=pl.col("trailer_kpa").max() - pl.col("trailer_kpa").min(),
-            **{f"{tank}_share": _rose(tank) / _rose(circuit) for tank in OWN_TANKS},
+            **{f"{tank}_share": _rose(f"{tank}_kpa") / _rose("kpa") for tank in OWN_TANKS},
         )
     )
     return (
-        found.join(inside, on=["run", "start", "end"], how="inner", maintain_order="left")
+        found.join(inside, on=["case", "start", "end"], how="inner", maintain_order="left")
         .filter(~pl.col("air_used") & (pl.col("longest_gap_s") <= tuning.longest_gap_s))
         .select(
-            *("run", "start", "end", "timing_s", "is_popped", "line_kpa"),
+            *("span", "run", "circuit", "start", "end", "timing_s", "is_popped", "line_kpa"),
             *(f"{tank}_share" for tank in OWN_TANKS),
-            circuit=pl.lit(circuit),
             revolutions=pl.when(~pl.col("no_rpm")).then(pl.col("revolutions")),
         )
     )
 
 
-def _candidates(samples: pl.DataFrame, circuit: str, from_kpa: float, to_kpa: float, tuning: BuildUp) -> pl.DataFrame:
-    """Keep the samples around each rise, with ``is_popped``: few of all, so that the rest is done on little."""
-    column = samples[f"{circuit}_kpa"]
-    if column.null_count() == len(column):
-        rows, is_popped = np.zeros(0, dtype=np.int64), np.zeros(0, dtype=bool)
-    else:
-        kpa, run = column.to_numpy(), samples["run"].to_numpy()
-        with np.errstate(invalid="ignore"):
-            low = np.flatnonzero(kpa < from_kpa + tuning.near_kpa)
-            is_high = kpa >= to_kpa
-        edges = np.flatnonzero(is_high[1:] != is_high[:-1]) + 1
-        tops = edges[is_high[edges]]
-        falls = edges[~is_high[edges]] - 1
-        bottoms, before = _last_of(low, tops), _last_of(falls, tops)
-        is_rise = (bottoms > before) & (run[np.maximum(bottoms, 0)] == run[tops])
-        bottoms, tops = bottoms[is_rise], tops[is_rise]
-        mask = np.zeros(kpa.size + 1, dtype=np.int32)
-        np.add.at(mask, np.maximum(bottoms - _BEFORE, 0), 1)
-        np.add.at(mask, np.minimum(tops + 1 + _AFTER, kpa.size), -1)
-        rows = np.flatnonzero(np.cumsum(mask[:-1]) > 0)
-        emptied = _last_of(_is_empty(samples, tuning).arg_true().to_numpy(), rows)
-        opened = _last_of((~samples["is_parked"]).arg_true().to_numpy(), rows)
-        is_popped = (emptied > opened) & (run[np.maximum(emptied, 0)] == run[rows])
+def _candidates(samples: pl.DataFrame, spans: Sequence[Span], tuning: BuildUp) -> pl.DataFrame:
+    """Keep the samples around each rise, tank by tank and span by span: few of all, so that the rest is done on little.
+
+    Adds ``span`` and ``circuit``, ``case`` (a number for each span, tank and run), the tank's own pressure ``kpa``, and
+    ``is_popped``.
+    """
+    run = samples["run"].to_numpy()
+    parts = [(circuit, k) for circuit in OWN_TANKS for k in range(len(spans))]
+    pressures = {tank: samples[f"{tank}_kpa"] for tank in OWN_TANKS}
+    arrays = {tank: floats(own) for tank, own in pressures.items() if own.null_count() < len(own)}
+    rows = [
+        _rows(arrays[tank], run, spans[k], tuning) if tank in arrays else np.zeros(0, dtype=np.int64)
+        for tank, k in parts
+    ]
+    at, sizes = np.concatenate(rows), [part.size for part in rows]
+    emptied = _last_of(_is_empty(samples, tuning).arg_true().to_numpy(), at)
+    opened = _last_of((~samples["is_parked"]).arg_true().to_numpy(), at)
     columns = [
         *("run", "t", "engine_rpm", "trailer_kpa", "is_parked", "is_braking", "is_moving", "is_running"),
         *(f"{tank}_kpa" for tank in OWN_TANKS),
     ]
-    return samples.select(columns)[rows].with_columns(is_popped=pl.Series(is_popped, dtype=pl.Boolean))
+    of = pl.DataFrame(
+        {
+            "circuit": [tank for tank, _ in parts],
+            "span": [k for _, k in parts],
+            "from_kpa": [spans[k].from_kpa for _, k in parts],
+            "to_kpa": [spans[k].to_kpa for _, k in parts],
+        },
+        schema={"circuit": pl.String, "span": pl.UInt32, "from_kpa": pl.Float64, "to_kpa": pl.Float64},
+    )[np.repeat(np.arange(len(parts)), sizes)]
+    n_runs = int(run[-1]) + 1 if run.size else 1
+    kpa = [pressures[tank].gather(part) for (tank, _), part in zip(parts, rows, strict=True)]
+    return samples.select(columns)[at].with_columns(
+        *of,
+        case=pl.Series(np.repeat(np.arange(len(parts)) * n_runs, sizes) + run[at], dtype=pl.UInt32),
+        kpa=pl.concat(kpa),
+        is_popped=pl.Series((emptied > opened) & (run[np.maximum(emptied, 0)] == run[at]), dtype=pl.Boolean),
+    )
+
+
+def _rows(kpa: npt.NDArray[np.float64], run: npt.NDArray[np.uint32], span: Span, tuning: BuildUp) -> Places:
+    """Give the rows around the rises of one tank, NaN where its pressure is not sent."""
+    with np.errstate(invalid="ignore"):
+        low = np.flatnonzero(kpa < span.from_kpa + tuning.near_kpa)
+        is_high = kpa >= span.to_kpa
+    edges = np.flatnonzero(is_high[1:] != is_high[:-1]) + 1
+    tops = edges[is_high[edges]]
+    falls = edges[~is_high[edges]] - 1
+    bottoms, before = _last_of(low, tops), _last_of(falls, tops)
+    is_rise = (bottoms > before) & (run[np.maximum(bottoms, 0)] == run[tops])
+    if span.runs is not None:
+        is_rise &= np.isin(run[tops], span.runs.to_numpy())
+    bottoms, tops = bottoms[is_rise], tops[is_rise]
+    begins, ends = np.maximum(bottoms - _BEFORE, 0), np.minimum(tops + 1 + _AFTER, kpa.size)
+    ends = np.maximum.accumulate(ends)
+    begins = np.maximum(begins, np.append(0, ends[:-1])[: ends.size])  # none twice
+    sizes = ends - begins
+    rows: Places = np.arange(sizes.sum()) + np.repeat(begins - (np.cumsum(sizes) - sizes), sizes)
+    return rows
 
 
 def _is_empty(samples: pl.DataFrame, tuning: BuildUp) -> pl.Series:
@@ -128,31 +177,33 @@ def _is_empty(samples: pl.DataFrame, tuning: BuildUp) -> pl.Series:
     return samples.select(is_low & is_low.shift(1) & (pl.col("run") == pl.col("run").shift(1))).to_series()
 
 
-def _rose(tank: str) -> pl.Expr:
-    known = pl.col(f"{tank}_kpa").drop_nulls()
+def _rose(pressure: str) -> pl.Expr:
+    known = pl.col(pressure).drop_nulls()
     return known.last() - known.first()
 
 
-def _last_of(rows: npt.NDArray[np.int64], at: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+def _last_of(rows: Places, at: Places) -> Places:
     """Give the last of ``rows``, which rise, at or before each of ``at``; -1 where there is none."""
     place = np.searchsorted(rows, at, side="right") - 1
-    last: npt.NDArray[np.int64] = np.where(place >= 0, np.append(rows, -1)[place], -1).astype(np.int64)
+    last: Places = np.where(place >= 0, np.append(rows, -1)[place], -1).astype(np.int64)
     return last
 
 
-def _crossed(line: pl.DataFrame, p: pl.Expr, from_kpa: float, to_kpa: float) -> pl.DataFrame:
-    """Give ``run, start, end, timing_s, revolutions``: from the last passage of one level to the first of the other."""
+def _crossed(line: pl.DataFrame) -> pl.DataFrame:
+    """Give ``start, end, timing_s, revolutions``: from the last passage of one level to the first of the other."""
+    p = pl.col("kpa")
     changes = line.filter(p != pl.col("p0")).with_columns(
         # the change lies between two samples, and the pressure then is between the two values
         at_us=(pl.col("t").dt.epoch("us") + pl.col("t0").dt.epoch("us")) / 2,
         at_kpa=(p + pl.col("p0")) / 2,
         at_turns=(pl.col("turns") + pl.col("turns0")) / 2,
     )
-    before = {name: pl.col(name).shift(1).over("run") for name in ("at_us", "at_kpa", "at_turns")}
+    same = pl.col("case") == pl.col("case").shift(1)
+    before = {name: pl.when(same).then(pl.col(name).shift(1)) for name in ("at_us", "at_kpa", "at_turns")}
 
-    def crossing(level: float) -> dict[str, pl.Expr]:
-        is_up = (before["at_kpa"] < level) & (pl.col("at_kpa") >= level) & (p > pl.col("p0"))
-        share = (level - before["at_kpa"]) / (pl.col("at_kpa") - before["at_kpa"])
+    def crossing(level: str) -> dict[str, pl.Expr]:
+        is_up = (before["at_kpa"] < pl.col(level)) & (pl.col("at_kpa") >= pl.col(level)) & (p > pl.col("p0"))
+        share = (pl.col(level) - before["at_kpa"]) / (pl.col("at_kpa") - before["at_kpa"])
         us = before["at_us"] + share * (pl.col("at_us") - before["at_us"])
         turned = before["at_turns"] + share * (pl.col("at_turns") - before["at_turns"])
         per_s = (pl.col("at_kpa") - before["at_kpa"]) / ((pl.col("at_us") - before["at_us"]) / 1e6)
@@ -160,16 +211,16 @@ def _crossed(line: pl.DataFrame, p: pl.Expr, from_kpa: float, to_kpa: float) -> 
         error_s = (pl.col("gap_s").pow(2) / 4 + (pl.col("step") / 4 / per_s).pow(2)).sqrt()
         return {name: pl.when(is_up).then(what) for name, what in (("us", us), ("turns", turned), ("error", error_s))}
 
-    low, high = crossing(from_kpa), crossing(to_kpa)
+    low, high = crossing("from_kpa"), crossing("to_kpa")
     crossed = changes.with_columns(
         **{f"low_{name}": value for name, value in low.items()},
         **{f"high_{name}": value for name, value in high.items()},
-    ).with_columns(pl.col("low_us", "low_turns", "low_error").forward_fill().over("run"))
+    ).with_columns(pl.col("low_us", "low_turns", "low_error").forward_fill().over("case"))
     return (
         crossed.filter(pl.col("high_us").is_not_null() & pl.col("low_us").is_not_null())
-        .unique(["run", "low_us"], keep="first", maintain_order=True)
+        .unique(["case", "low_us"], keep="first", maintain_order=True)
         .select(
-            "run",
+            *("case", "span", "run", "circuit"),
             start=pl.from_epoch(pl.col("low_us").round().cast(pl.Int64), time_unit="us"),
             end=pl.from_epoch(pl.col("high_us").round().cast(pl.Int64), time_unit="us"),
             timing_s=(pl.col("low_error").pow(2) + pl.col("high_error").pow(2)).sqrt(),

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from airwatch.derive.frames import RUN_SAMPLES, UNIT, as_measured, require
+from airwatch.derive.frames import RUN_SAMPLES, UNIT, as_measured, floats, require
 from airwatch.derive.tuning import SupplyDrop, shipped_tuning
 from airwatch.derive.turn_bounds import TURNS, Z95
 
@@ -86,7 +86,7 @@ class _Arrays:
             samples["run"].to_numpy(),
             samples["t"].to_physical().to_numpy(),
             (samples["is_running"] & ~samples["is_braking"]).to_numpy(),
-            tuple(samples[f"{name}_kpa"].to_numpy() for name in ("supply", "primary", "secondary")),
+            tuple(floats(samples[f"{name}_kpa"]) for name in ("supply", "primary", "secondary")),
         )
 
 

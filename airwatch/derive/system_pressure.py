@@ -11,41 +11,15 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from airwatch.derive.frames import RUN_SAMPLES, require
+from airwatch.derive.change_line import ChangeLine, Flags, Floats, Places
+from airwatch.derive.frames import RUN_SAMPLES, floats, require
 from airwatch.derive.tuning import Governor, Pressure, shipped_tuning
-
-Floats = npt.NDArray[np.float64]
-Places = npt.NDArray[np.int64]
 
 _TANKS = ("supply_kpa", "primary_kpa", "secondary_kpa")
 _STEPS = (8.0, 4.0, 2.0, 1.0)  # as `airwatch.derive.sensor`
 _NULL = -1.0  # no gauge pressure on the bus is below zero
 _HELD = 20  # changes over which a lost value is bridged
 _FEW = 3  # with fewer different values the step can't be told
-
-CHANGES = pl.Schema(
-    {
-        "row": pl.Int64(),
-        "held_row": pl.Int64(),
-        "run": pl.UInt32(),
-        "t": pl.Datetime("us"),
-        "held_to": pl.Datetime("us"),
-        "spacing_s": pl.Float64(),
-        "system_kpa": pl.Float64(),
-        "primary_kpa": pl.Float64(),
-        "secondary_kpa": pl.Float64(),
-        "step_kpa": pl.Float64(),
-        "has_supply": pl.Boolean(),
-        "is_braking": pl.Boolean(),
-    }
-)
-"""One row a value of the system pressure, engine running, sorted by ``run, t``.
-
-``row`` is the place of its first sample in the frame of samples and ``held_row`` of its last; ``t``, ``held_to`` are
-their times; ``spacing_s`` is the time from the sample before, within the run; ``primary_kpa``, ``secondary_kpa`` are
-what the brake tanks read at its first sample, null where one is not sent or does not move; ``is_braking`` is whether
-the brakes were on then or at the sample before or behind.
-"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +33,7 @@ class _Kept:
 
 def pressure_changes(
     samples: pl.DataFrame, tuning: Governor | None = None, pressure: Pressure | None = None
-) -> pl.DataFrame:
+) -> ChangeLine:
     """Find where the system pressure changes while the engine runs.
 
     Parameters
@@ -69,8 +43,8 @@ def pressure_changes(
 
     Returns
     -------
-    DataFrame
-        Columns as `CHANGES`; pressures gauge kPa. Runs without a pressure that moves are not in it.
+    ChangeLine
+        Runs without a pressure that moves are not in it.
 
     Raises
     ------
@@ -80,76 +54,79 @@ def pressure_changes(
     require(samples, RUN_SAMPLES, "pressure_changes")
     tuning = tuning or shipped_tuning().governor
     pressure = pressure or shipped_tuning().pressure
-    rows = np.flatnonzero(samples["is_running"].to_numpy())
-    sent = {name: _plain(samples[name])[rows] for name in _TANKS if samples[name].null_count() < samples.height}
+    is_running, run = samples["is_running"].to_numpy(), samples["run"].to_numpy()
+    rows = np.flatnonzero(is_running)
+    sent = {name: floats(samples[name]) for name in _TANKS if samples[name].null_count() < samples.height}
     if not rows.size or not sent:
-        return pl.DataFrame(schema=CHANGES)
-    run = samples["run"].to_numpy()[rows]
-    kept = _kept(run, sent)
+        return ChangeLine.empty()
+    kept = _kept(rows, is_running, run, sent)
     system, step, has_supply = _system(kept, tuning, pressure)
 
-    is_known = system >= 0.0
-    at, system, step, has_supply = kept.at[is_known], system[is_known], step[is_known], has_supply[is_known]
-    run_kept = kept.run[is_known]
-    is_new = np.ones(system.size, dtype=bool)
-    is_new[1:] = (system[1:] != system[:-1]) | (run_kept[1:] != run_kept[:-1])
-    at, run_new = at[is_new], run_kept[is_new]
+    known = np.flatnonzero(system >= 0.0)
+    value, run_known = system[known], kept.run[known]
+    is_new = np.append([True], (value[1:] != value[:-1]) | (run_known[1:] != run_known[:-1]))[: known.size]
+    new = known[is_new]
+    at, run_new = kept.at[new], kept.run[new]
     # a value holds until the sample before the next change, or to the last running sample of its run
-    ends = np.flatnonzero(np.append(run[1:] != run[:-1], [True]))
-    last = ends[np.searchsorted(ends, at)]
+    of_run, n_of_run = np.unique(run_new, return_counts=True)
+    last = np.repeat(np.searchsorted(rows, np.searchsorted(run, of_run, side="right")) - 1, n_of_run)
     held = np.minimum(np.append(at[1:] - 1, last[-1:]), last)
-    t, brakes = samples["t"].to_numpy(), samples["is_braking"].to_numpy()
-    before = np.maximum(at - 1, 0)
-    spacing_s = np.where(run[before] == run[at], (t[rows[at]] - t[rows[before]]) / np.timedelta64(1, "s"), 0.0)
-    tanks = {
-        name: np.where(kept.tanks[name] >= 0.0, kept.tanks[name], np.nan)[is_known][is_new]
-        if name in kept.tanks
-        else None
-        for name in _TANKS[1:]
-    }
-    return pl.DataFrame(
-        {
-            "row": rows[at],
-            "held_row": rows[held],
-            "run": run_new,
-            "t": t[rows[at]],
-            "held_to": t[rows[held]],
-            "spacing_s": spacing_s,
-            "system_kpa": system[is_new],
-            **tanks,
-            "step_kpa": step[is_new],
-            "has_supply": has_supply[is_new],
-            "is_braking": brakes[rows[at]] | brakes[rows[before]] | brakes[rows[np.minimum(at + 1, last)]],
-        },
-        schema=CHANGES,
-        nan_to_null=True,
+    before, behind = np.maximum(at - 1, 0), np.minimum(at + 1, last)
+    row, row_before, held_row = rows[at], rows[before], rows[held]
+    t_us, brakes = samples["t"].to_physical().to_numpy(), samples["is_braking"].to_numpy()
+    own_us = t_us[row]
+    none = np.full(new.size, np.nan)
+    tanks = [_or_nan(kept.tanks[name][new]) if name in kept.tanks else none for name in _TANKS[1:]]
+    return ChangeLine(
+        row=row,
+        held_row=held_row,
+        run=run_new,
+        t_s=own_us / 1e6,
+        held_s=t_us[held_row] / 1e6,
+        spacing_s=np.where(run[row_before] == run_new, (own_us - t_us[row_before]) / 1e6, 0.0),
+        kpa=system[new],
+        step=step[new],
+        tanks=np.stack(tanks),
+        has_supply=has_supply[new],
+        is_braking=brakes[row] | brakes[row_before] | brakes[rows[behind]],
     )
 
 
-def _plain(column: pl.Series) -> Floats:
-    """Give the values, -1 for null."""
-    return (column.fill_null(_NULL) if column.null_count() else column).to_numpy()
+def _or_nan(values: Floats) -> Floats:
+    return np.where(values >= 0.0, values, np.nan)
+
+
+def _kept(rows: Places, is_running: Flags, run: npt.NDArray[np.uint32], sent: dict[str, Floats]) -> _Kept:
+    """Keep the running samples (``rows``) that differ from the one before; pressures NaN where null."""
+    # all samples are compared with their neighbours, and the few behind a stop with the one before it afterwards
+    is_change = np.append([True], (run[1:] != run[:-1]) | ~is_running[:-1])
+    for values in sent.values():
+        bits = values.view(np.int64)  # two NaN are alike
+        is_change[1:] |= bits[1:] != bits[:-1]
+    at = np.flatnonzero(is_change[rows])
+    kept = rows[at]
+    tanks = {name: np.nan_to_num(values[kept], nan=_NULL) for name, values in sent.items()}
+    restarts = np.flatnonzero(~is_running[kept[1:] - 1]) + 1
+    is_same = run[kept[restarts]] == run[kept[restarts - 1]]
+    for values in tanks.values():
+        is_same &= values[restarts] == values[restarts - 1]
+    is_kept = np.ones(at.size, dtype=bool)
+    is_kept[restarts[is_same]] = False
+    return _Kept(at[is_kept], run[kept[is_kept]], {name: values[is_kept] for name, values in tanks.items()})
 
 
 def _held(values: Floats, first: Places) -> Floats:
     """Put the value before in the place of a few nulls: else a lost value of one tank would show the other's."""
     known = values >= 0.0
-    if known.all():
-        return values
-    place = np.arange(values.size)
-    last = np.maximum.accumulate(np.where(known, place, -1))
-    begin = np.repeat(first, np.diff(np.append(first, values.size)))
-    is_held = ~known & (last >= begin) & (place - last <= _HELD)
-    return np.where(is_held, values[np.maximum(last, 0)], values)
-
-
-def _kept(run: npt.NDArray[np.uint32], sent: dict[str, Floats]) -> _Kept:
-    is_change = np.ones(run.size, dtype=bool)
-    is_change[1:] = run[1:] != run[:-1]
-    for values in sent.values():
-        is_change[1:] |= values[1:] != values[:-1]
-    at = np.flatnonzero(is_change)
-    return _Kept(at, run[at], {name: values[at] for name, values in sent.items()})
+    lost = np.flatnonzero(~known[1:] & known[:-1]) + 1  # where nulls begin
+    run_end = np.append(first[1:], values.size)
+    ends = np.append(np.flatnonzero(known[1:] & ~known[:-1]) + 1, values.size)
+    ends = np.minimum(ends[np.searchsorted(ends, lost)], run_end[np.searchsorted(first, lost - 1, side="right") - 1])
+    sizes = np.clip(ends - lost, 0, _HELD)
+    at = np.arange(sizes.sum()) + np.repeat(lost - (np.cumsum(sizes) - sizes), sizes)
+    filled = values.copy()
+    filled[at] = np.repeat(values[lost - 1], sizes)
+    return filled
 
 
 def _system(kept: _Kept, tuning: Governor, pressure: Pressure) -> tuple[Floats, Floats, npt.NDArray[np.bool_]]:
@@ -186,9 +163,11 @@ def _steps(values: Floats, first: Places, fallback: float) -> Floats:
     """Give the coarsest known step of which all values of each run are multiples, as `airwatch.derive.sensor` does."""
     known = np.where(values >= 0.0, values, 0.0)
     step = np.full(first.size, _STEPS[-1])
-    for coarser in reversed(_STEPS):
+    for coarser in _STEPS:
         parts = known / coarser
-        step = np.where(np.logical_and.reduceat(parts == np.rint(parts), first), coarser, step)
+        step = np.maximum(step, np.where(np.logical_and.reduceat(parts == np.rint(parts), first), coarser, 0.0))
+        if (step >= coarser).all():
+            break
     # the range in steps stands for the number of different values
     low = np.minimum.reduceat(np.where(values >= 0.0, values, np.inf), first)
     is_few = np.maximum.reduceat(values, first) - low < (_FEW - 1) * step

@@ -4,9 +4,8 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from airwatch.derive.change_line import ChangeLine
+from airwatch.derive.change_line import ChangeLine, Floats, Places
 from airwatch.derive.cut_in_bounds import cut_in_bounds, mark_filling
-from airwatch.derive.system_pressure import Floats, Places
 from airwatch.derive.tuning import Governor
 
 TURNS = pl.Schema(
@@ -38,7 +37,7 @@ cut-out with no cut-in before it, since when the compressor had filled.
 Z95 = 1.96
 
 
-def bounded_turns(changes: pl.DataFrame, cut_outs: Places, cut_ins: Places, tuning: Governor) -> pl.DataFrame:
+def bounded_turns(line: ChangeLine, cut_outs: Places, cut_ins: Places, tuning: Governor) -> pl.DataFrame:
     """Give pressure, time and bounds of turns.
 
     A brake tank's turn is referred to the supply tank by the opening of the check valve between. Where both brake tanks
@@ -46,24 +45,16 @@ def bounded_turns(changes: pl.DataFrame, cut_outs: Places, cut_ins: Places, tuni
 
     Parameters
     ----------
-    changes : DataFrame
-        Columns as `airwatch.derive.system_pressure.CHANGES`.
+    line : ChangeLine
     cut_outs, cut_ins : array of int
-        Places in ``changes``.
+        Places in ``line``.
 
     Returns
     -------
     DataFrame
         Columns as `TURNS`.
     """
-    line = ChangeLine(
-        changes["run"].to_numpy(),
-        changes["t"].dt.epoch("us").to_numpy() / 1e6,
-        changes["held_to"].dt.epoch("us").to_numpy() / 1e6,
-        *(changes[name].to_numpy() for name in ("system_kpa", "step_kpa", "spacing_s", "is_braking")),
-    )
-    supply = changes["has_supply"].to_numpy()
-    tanks = np.stack([changes[name].to_numpy() for name in ("primary_kpa", "secondary_kpa")])
+    supply, tanks = line.has_supply, line.tanks
     apart = _apart(line.run, tanks, cut_outs, supply)
     frames = [
         _cut_outs(line, cut_outs, tanks, apart, tuning),

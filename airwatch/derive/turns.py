@@ -1,12 +1,15 @@
 """Turning points of the system pressure: where the governor cut the compressor out and in."""
 
+from statistics import median
+
 import numpy as np
 import numpy.typing as npt
 import polars as pl
 from scipy.signal import find_peaks
 
+from airwatch.derive.change_line import ChangeLine, Flags, Floats, Places
 from airwatch.derive.reported_turns import with_reported
-from airwatch.derive.system_pressure import Floats, Places, pressure_changes
+from airwatch.derive.system_pressure import pressure_changes
 from airwatch.derive.tuning import Governor, shipped_tuning
 from airwatch.derive.turn_bounds import TURNS, bounded_turns
 
@@ -15,8 +18,6 @@ _SPIKE_STEPS = 2.0
 _NEAR_STEPS = 1.5
 _NEAR = 6  # changes
 _BEHIND = 24  # changes
-
-Flags = npt.NDArray[np.bool_]
 
 
 def governor_turns(
@@ -55,31 +56,31 @@ def governor_turns(
     return with_reported(seen, samples, changes, runs, events)
 
 
-def _seen(samples: pl.DataFrame, changes: pl.DataFrame, tuning: Governor) -> pl.DataFrame:
+def _seen(samples: pl.DataFrame, changes: ChangeLine, tuning: Governor) -> pl.DataFrame:
     """Give the turns that the pressure alone shows."""
-    if changes.is_empty():
+    if not changes.run.size:
         return pl.DataFrame(schema=TURNS)
-    changes = changes.filter(~pl.Series(_spikes(changes, samples)))
+    changes = changes.only(~_spikes(changes, samples))
     at, is_top = _alternating(changes, tuning)
     cut_outs, cut_ins = _governed(changes, at, is_top, tuning)
     return bounded_turns(changes, cut_outs, cut_ins, tuning)
 
 
-def _spikes(changes: pl.DataFrame, samples: pl.DataFrame) -> Flags:
+def _spikes(changes: ChangeLine, samples: pl.DataFrame) -> Flags:
     """Mark single samples that leave the pressure before and behind them: a sensor's, not the governor's.
 
     A fall of one sample may be the brakes drawing on a tank that fills up again; only with the brake switch known to be
     off is it a spike.
     """
-    kpa, step, run = (changes[name].to_numpy() for name in ("system_kpa", "step_kpa", "run"))
+    kpa, step, run = changes.kpa, changes.step, changes.run
     spikes = np.zeros(kpa.size, dtype=bool)
-    is_single = (changes["row"] == changes["held_row"]).to_numpy()
+    is_single = changes.row == changes.held_row
     before, value, behind = kpa[:-2], kpa[1:-1], kpa[2:]
     least = _SPIKE_STEPS * step[1:-1]
     spikes[1:-1] = is_single[1:-1] & (run[:-2] == run[2:]) & (np.abs(before - behind) <= step[1:-1])
     spikes[1:-1] &= (np.abs(value - before) >= least) & (np.abs(value - behind) >= least)
     found = np.flatnonzero(spikes)
-    rows = changes["row"].to_numpy()[found]
+    rows = changes.row[found]
     near = (rows[:, None] + np.array([-1, 0, 1])).clip(0, samples.height - 1).ravel()
     switch = samples["service_brake"].gather(near).to_numpy().reshape(-1, 3)  # NaN where not sent
     is_off = (switch == 0).all(axis=1) & ~samples["is_braking"].gather(near).to_numpy().reshape(-1, 3).any(axis=1)
@@ -87,13 +88,13 @@ def _spikes(changes: pl.DataFrame, samples: pl.DataFrame) -> Flags:
     return spikes
 
 
-def _alternating(changes: pl.DataFrame, tuning: Governor) -> tuple[Places, Flags]:
+def _alternating(changes: ChangeLine, tuning: Governor) -> tuple[Places, Flags]:
     """Give tops and bottoms by turns, as places in ``changes``: of equal tops the first, of equal bottoms the last.
 
     The search first leaves out flicker, which may hide two steps of a turn; then the true turns are held to the whole
     prominence.
     """
-    kpa, step, run = (changes[name].to_numpy() for name in ("system_kpa", "step_kpa", "run"))
+    kpa, step, run = changes.kpa, changes.step, changes.run
     least = np.maximum(tuning.prominence_steps * step, tuning.prominence_kpa)
     plain = _without_flicker(changes)
     at, is_top = _search(kpa[plain], run[plain], np.maximum(least - 2 * step, step)[plain])
@@ -114,7 +115,9 @@ def _search(kpa: Floats, run: npt.NDArray[np.uint32], least: Floats) -> tuple[Pl
     for sign in (1.0, -1.0):
         line[:] = _WALL_KPA
         line[place] = sign * kpa
-        found, shape = find_peaks(line, prominence=0.0)
+        bends = _bends(line)
+        found, shape = find_peaks(line[bends], prominence=0.0)
+        found = bends[found]
         at = np.searchsorted(place, found)
         keep = (line[found] < _WALL_KPA) & (shape["prominences"] >= least[np.minimum(at, kpa.size - 1)])
         marks.append(at[keep])
@@ -122,6 +125,17 @@ def _search(kpa: Floats, run: npt.NDArray[np.uint32], least: Floats) -> tuple[Pl
     order = np.argsort(at, kind="stable")
     at, is_top = at[order], np.repeat([True, False], [marks[0].size, marks[1].size])[order]
     return _by_turns(kpa, number, at, is_top) if at.size else (at, is_top)
+
+
+def _bends(line: Floats) -> Places:
+    """Give the places at which a line turns or stands, and its ends: a peak search needs no others, and they are few.
+
+    How far a peak stands out is found by going along the line from it, which takes most of the search's time.
+    """
+    slope = np.sign(np.diff(line))
+    is_bend = np.ones(line.size, dtype=bool)
+    is_bend[1:-1] = (slope[1:] != slope[:-1]) | (slope[1:] == 0.0)
+    return np.flatnonzero(is_bend)
 
 
 def _by_turns(kpa: Floats, number: Places, at: Places, is_top: Flags) -> tuple[Places, Flags]:
@@ -152,12 +166,12 @@ def _furthest_near(kpa: Floats, run: npt.NDArray[np.uint32], at: Places, is_top:
     return best
 
 
-def _without_flicker(changes: pl.DataFrame) -> Places:
+def _without_flicker(changes: ChangeLine) -> Places:
     """Give places of the changes without those that noise makes: a step away and back.
 
     They are most of all changes, and a peak search over them is slow.
     """
-    kpa, step, run = (changes[name].to_numpy() for name in ("system_kpa", "step_kpa", "run"))
+    kpa, step, run = changes.kpa, changes.step, changes.run
     keep = np.ones(kpa.size, dtype=bool)
     keep[1:-1] = (kpa[2:] != kpa[:-2]) | (np.abs(kpa[1:-1] - kpa[:-2]) > step[1:-1]) | (run[2:] != run[:-2])
     places = np.flatnonzero(keep)
@@ -167,13 +181,11 @@ def _without_flicker(changes: pl.DataFrame) -> Places:
     return places[is_new]
 
 
-def _governed(changes: pl.DataFrame, at: Places, is_top: Flags, tuning: Governor) -> tuple[Places, Places]:
+def _governed(changes: ChangeLine, at: Places, is_top: Flags, tuning: Governor) -> tuple[Places, Places]:
     """Choose those turns that are the governor's; places in ``changes``."""
     if not at.size:
         return at, at
-    run, kpa = changes["run"].to_numpy(), changes["system_kpa"].to_numpy()
-    t_s = changes["t"].dt.epoch("us").to_numpy() / 1e6
-    held_s = changes["held_to"].dt.epoch("us").to_numpy() / 1e6
+    run, kpa, t_s, held_s = changes.run, changes.kpa, changes.t_s, changes.held_s
     firsts = np.flatnonzero(np.append([True], run[1:] != run[:-1]))
     lasts = np.append(firsts[1:] - 1, run.size - 1)
     of = np.searchsorted(firsts, at, side="right") - 1
@@ -184,7 +196,6 @@ def _governed(changes: pl.DataFrame, at: Places, is_top: Flags, tuning: Governor
     runs_on = held_s[lasts[of]] - t_s[at] >= tuning.engine_after_s
     is_cut_out = is_top & runs_on & (falls_s >= tuning.unloaded_s) & (kpa[at] >= highest - tuning.agree_kpa)
     into_s = t_s[at] - t_s[firsts[of]]
-    step = changes["step_kpa"].to_numpy()
     brisk = _brisk(kpa, t_s, held_s, at[~is_top], tuning)
     cut_ins: list[int] = []
     ends: list[int] = []
@@ -202,7 +213,7 @@ def _governed(changes: pl.DataFrame, at: Places, is_top: Flags, tuning: Governor
             # the engine may stop before the pressure has fallen from the last cut-out: it reached the others'
             last = int(lasts[of[low]])
             top = own[-1] + int(np.argmax(kpa[own[-1] : last + 1]))
-            is_there = kpa[top] >= np.median(kpa[outs]) - _NEAR_STEPS * step[top]
+            is_there = kpa[top] >= np.median(kpa[outs]) - _NEAR_STEPS * changes.step[top]
             if is_there and held_s[last] - t_s[top] >= tuning.engine_after_s:
                 ends.append(top)
     return np.sort(np.append(at[is_cut_out], np.array(ends, dtype=np.int64))), np.array(cut_ins, dtype=np.int64)
@@ -216,22 +227,24 @@ def _cut_ins(at: Places, is_top: Flags, is_cut_out: Flags, kpa: Floats, into_s: 
     """
     lead: list[int] = []
     behind: list[list[int]] = []
-    for i in range(at.size):
-        if is_cut_out[i]:
+    for i, (is_out, is_high) in enumerate(zip(is_cut_out.tolist(), is_top.tolist(), strict=True)):
+        if is_out:
             behind.append([])
-        elif not is_top[i]:
+        elif not is_high:
             (behind[-1] if behind else lead).append(i)
-    plain = [kpa[low[0]] for low in behind if len(low) == 1] or [min(kpa[low]) for low in behind if low]
+    read = kpa.tolist()
+    behind = [low for low in behind if low]
+    plain = [read[low[0]] for low in behind if len(low) == 1] or [min(read[i] for i in low) for low in behind]
     if not plain:
         return []
-    usual = float(np.median(plain))
-    chosen = [
-        next((i for i in low if kpa[i] <= usual + tuning.cut_in_agree_kpa), low[int(np.argmin(kpa[low]))])
-        for low in behind
-        if low
-    ]
+    usual = median(plain)
+    chosen = []
+    for low in behind:
+        agreeing = (i for i in low if read[i] <= usual + tuning.cut_in_agree_kpa)
+        first = next(agreeing, None)
+        chosen.append(min(low, key=read.__getitem__) if first is None else first)
     # a record may begin in the middle of a fall: such a first bottom counts if it agrees with the cut-ins that follow
-    if lead and lead[0] == 0 and into_s[0] >= tuning.unloaded_s and abs(kpa[0] - usual) <= tuning.cut_in_agree_kpa:
+    if lead and lead[0] == 0 and into_s[0] >= tuning.unloaded_s and abs(read[0] - usual) <= tuning.cut_in_agree_kpa:
         chosen.insert(0, 0)
     return [int(at[i]) for i in chosen]
 
