@@ -28,7 +28,8 @@ def missing_warnings(samples: pl.DataFrame, lamps: pl.DataFrame, tuning: LowAir 
     row = samples.select((is_low & warning.is_not_null()).arg_true().alias("row"))["row"]
     below = samples.select(*UNIT, "run", "t", *_TANKS, "low_air_warning", "is_running", "is_braking")[row]
     of_run = (
-        samples.filter(pl.col("run").is_in(below["run"].unique().implode()))
+        samples.select("run", "is_running", "low_air_warning", *_TANKS)
+        .filter(pl.col("run").is_in(below["run"].unique().implode()))
         .group_by("run")
         .agg(
             *(pl.col(name).max().alias(f"{name}_max") for name in _TANKS),

@@ -120,7 +120,8 @@ def _stayed_open(samples: pl.DataFrame, is_open: pl.DataFrame, part: str, tuning
     # nobody fans a tank down to nothing: there a sensor lost its supply with the key
     below = is_open.filter((pl.col("kpa") < tuning.open_kpa) & (pl.col("kpa") > 0.0)).select("run", "t", "kpa")
     of_run = (
-        samples.filter(pl.col("run").is_in(below["run"].unique().implode()))
+        samples.select("run", *_TANKS)
+        .filter(pl.col("run").is_in(below["run"].unique().implode()))
         .group_by("run")
         .agg(
             # on its way down: a sensor that goes dark with the key shows nothing in between

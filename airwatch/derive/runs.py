@@ -1,11 +1,16 @@
 """Runs: from one engine start to the next. All that is measured from samples is measured within one run."""
 
+from collections.abc import Callable
+
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from airwatch.contract.columns import SAMPLE_SCHEMA
 from airwatch.derive.frames import UNIT, require
 from airwatch.derive.tuning import Runs, shipped_tuning
+
+Places = npt.NDArray[np.int64]
 
 
 def assign_runs(samples: pl.DataFrame, tuning: Runs | None = None) -> pl.DataFrame:
@@ -31,39 +36,47 @@ def assign_runs(samples: pl.DataFrame, tuning: Runs | None = None) -> pl.DataFra
     if samples.is_empty():
         return samples.with_columns(run=pl.Series(dtype=pl.UInt32))
     is_other = pl.any_horizontal(pl.col(name) != pl.col(name).shift(1) for name in UNIT).fill_null(value=True)
-    is_unit, is_running, t_us = (
-        series.to_numpy() for series in samples.select(is_other, "is_running", pl.col("t").dt.epoch("us"))
-    )
-    at = np.arange(t_us.size)
-    unit_at = np.maximum.accumulate(np.where(is_unit, at, 0))
-    ran_at = np.maximum.accumulate(np.where(is_running, at, -1))
-    ran_at = np.append(-1, ran_at[:-1])  # before this sample
-    has_run = ran_at >= unit_at
-    is_long_off = ~has_run | (t_us - t_us[ran_at] >= round(tuning.stall_s * 1e6))
-    was_off = np.append(True, ~is_running[:-1]) | is_unit
-    is_after_silence = np.append(True, np.diff(t_us) > round(tuning.silence_h * 3.6e9))
-    starts = _cut_long(
-        is_unit | (is_running & was_off & is_long_off) | is_after_silence,
-        is_running | is_long_off,  # not inside a stall, whose end would look like a start
-        t_us,
-        longest_us=round(tuning.longest_h * 3.6e9),
-    )
-    return samples.with_columns(run=pl.Series(np.cumsum(starts) - 1, dtype=pl.UInt32))
+    units = samples.select(is_other.arg_true()).to_series().to_numpy().astype(np.int64)
+    is_running, t_us = samples["is_running"].to_numpy(), samples["t"].to_physical().to_numpy()
+    stops = np.flatnonzero(is_running[:-1] & ~is_running[1:])  # the last sample of each time that the engine ran
+
+    def is_long_off(rows: Places) -> npt.NDArray[np.bool_]:
+        """Say of samples that follow one without the engine running whether it had not run for ``stall_s``."""
+        stop = np.append(-1, stops)[np.searchsorted(stops, rows)]  # the last one before each
+        has_run = stop >= units[np.searchsorted(units, rows, side="right") - 1]
+        is_long: npt.NDArray[np.bool_] = ~has_run | (t_us[rows] - t_us[stop] >= round(tuning.stall_s * 1e6))
+        return is_long
+
+    def may_cut(rows: Places) -> npt.NDArray[np.bool_]:
+        """Say which samples are not inside a stall, whose end would look like a start."""
+        may = is_running[rows].copy()
+        may[~may] = is_long_off(rows[~may])
+        return may
+
+    engine_starts = np.flatnonzero(is_running & np.append(True, ~is_running[:-1]))
+    silences = np.flatnonzero(np.diff(t_us) > round(tuning.silence_h * 3.6e9)) + 1
+    firsts = np.unique(np.concatenate([units, engine_starts[is_long_off(engine_starts)], silences]))
+    firsts = _cut_long(firsts, may_cut, t_us, longest_us=round(tuning.longest_h * 3.6e9))
+    sizes = np.diff(firsts, append=t_us.size)
+    return samples.with_columns(run=pl.Series(np.repeat(np.arange(firsts.size, dtype=np.uint32), sizes)))
 
 
-def _cut_long(begins: np.ndarray, may_cut: np.ndarray, t_us: np.ndarray, *, longest_us: int) -> np.ndarray:
+def _cut_long(
+    firsts: Places, may_cut: Callable[[Places], npt.NDArray[np.bool_]], t_us: Places, *, longest_us: int
+) -> Places:
     """Cut what is longer than ``longest_us``; a loop over the few long runs, each cut counted from the one before."""
-    starts = begins.copy()
-    first = np.flatnonzero(begins)
-    last = np.append(first[1:], begins.size) - 1
-    is_long = t_us[last] - t_us[first] >= longest_us
-    for low, high in zip(first[is_long], last[is_long], strict=True):
-        places = low + np.flatnonzero(may_cut[low : high + 1])
+    lasts = np.append(firsts[1:], t_us.size) - 1
+    is_long = t_us[lasts] - t_us[firsts] >= longest_us
+    cuts: list[int] = []
+    for low, high in zip(firsts[is_long].tolist(), lasts[is_long].tolist(), strict=True):
+        places = np.arange(low, high + 1)
+        places = places[may_cut(places)]
+        place_us = t_us[places]
         at = low
-        while (next_ := int(np.searchsorted(t_us[places], t_us[at] + longest_us))) < places.size:
-            at = places[next_]
-            starts[at] = True
-    return starts
+        while (next_ := int(np.searchsorted(place_us, t_us[at] + longest_us))) < places.size:
+            at = int(places[next_])
+            cuts.append(at)
+    return np.union1d(firsts, np.array(cuts, dtype=np.int64))
 
 
 def run_table(samples: pl.DataFrame) -> pl.DataFrame:
@@ -90,12 +103,10 @@ def run_starts(samples: pl.DataFrame) -> np.ndarray:
 def _coupled(samples: pl.DataFrame) -> pl.DataFrame:
     """Give ``run, trailer``: counted over stretches of the same trailer, which are few."""
     is_new = (pl.col("trailer").ne_missing(pl.col("trailer").shift(1))) | (pl.col("run") != pl.col("run").shift(1))
+    at = samples.select(is_new.fill_null(value=True).arg_true()).to_series()
     stretches = (
-        samples.lazy()
-        .select("run", "trailer")
-        .with_row_index("at")
-        .filter(is_new.fill_null(value=True))
-        .with_columns(n=pl.col("at").shift(-1, fill_value=samples.height).cast(pl.Int64) - pl.col("at"))
+        samples.select("run", "trailer")[at]
+        .with_columns(n=at.cast(pl.Int64).extend_constant(samples.height, 1).diff(null_behavior="drop"))
         .drop_nulls("trailer")
     )
     return (
@@ -103,5 +114,4 @@ def _coupled(samples: pl.DataFrame) -> pl.DataFrame:
         .agg(pl.col("n").sum())
         .group_by("run", maintain_order=True)
         .agg(pl.col("trailer").sort_by("n", descending=True, maintain_order=True).first())
-        .collect()
     )
