@@ -1,11 +1,12 @@
 """`build_up_time` and `build_up_span`: how long the compressor takes to fill the tanks, referred to governed speed."""
 
 import re
+from collections.abc import Mapping
 
 import polars as pl
 
-from airwatch.derive.frames import FACTS, RUN_SAMPLES, UNIT, as_measured, require, seconds
-from airwatch.derive.rises import OWN_TANKS, Span, rises
+from airwatch.derive.frames import FACTS, RUN_SAMPLES, UNIT, as_measured, require, seconds, tank_pressures
+from airwatch.derive.rises import OWN_TANKS, Floats, Span, rises
 from airwatch.derive.tuning import BuildUp, shipped_tuning
 from airwatch.limits.table import shipped_limits
 from airwatch.limits.units_of_measure import KPA_PER_PSI
@@ -18,7 +19,11 @@ _SPAN = re.compile(r"(\d+)-(\d+) kPa")
 
 
 def build_up_readings(
-    samples: pl.DataFrame, runs: pl.DataFrame, facts: pl.DataFrame, tuning: BuildUp | None = None
+    samples: pl.DataFrame,
+    runs: pl.DataFrame,
+    facts: pl.DataFrame,
+    tuning: BuildUp | None = None,
+    kpa_of: Mapping[str, Floats] | None = None,
 ) -> pl.DataFrame:
     """Time each rise of a tank from 85 to 100 psi, and the other spans that the unit's rule set asks for.
 
@@ -41,6 +46,8 @@ def build_up_readings(
         As `airwatch.derive.runs.run_table` gives it.
     facts : DataFrame
         Columns as `airwatch.derive.frames.FACTS`; ``governed_rpm`` in 1/min.
+    kpa_of : mapping, optional
+        As `airwatch.derive.frames.tank_pressures` gives it of these samples, where the caller has it already.
 
     Returns
     -------
@@ -69,8 +76,9 @@ def build_up_readings(
             asked.append((test, Span(low, high, held_to_it)))
     tests = pl.DataFrame({"test": [test for test, _ in asked]}, schema={"test": pl.String}).with_row_index("span")
     is_time, has_speed = pl.col("test").is_null(), pl.col("revolutions").is_not_null()
+    found = rises(samples, [span for _, span in asked], tuning, kpa_of or tank_pressures(samples))
     return as_measured(
-        _measured(rises(samples, [span for _, span in asked], tuning), known, tuning)
+        _measured(found, known, tuning)
         .join(tests, on="span", how="left", maintain_order="left")
         .with_columns(
             check=pl.when(is_time).then(pl.lit("build_up_time")).otherwise(pl.lit("build_up_span")),

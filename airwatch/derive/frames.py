@@ -117,6 +117,16 @@ def floats(column: pl.Series) -> npt.NDArray[np.float64]:
     return (column.fill_null(np.nan) if column.null_count() else column).to_numpy()
 
 
+def tank_pressures(samples: pl.DataFrame) -> dict[str, npt.NDArray[np.float64]]:
+    """Give the pressures of the tanks that are sent, gauge kPa, NaN for null, by tank.
+
+    Several checks need them as arrays, and columns with nulls have to be copied for it.
+    """
+    sent = [tank for tank in TANKS if samples[f"{tank}_kpa"].null_count() < samples.height]
+    filled = samples.select(pl.col(f"{tank}_kpa").fill_null(np.nan).alias(tank) for tank in sent)
+    return {tank: filled[tank].to_numpy() for tank in sent}
+
+
 def seconds(span: pl.Expr) -> pl.Expr:
     """Turn a duration into seconds."""
     return span.dt.total_microseconds() / 1e6

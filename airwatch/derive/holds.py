@@ -10,14 +10,13 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from airwatch.derive.frames import TANKS
 from airwatch.derive.tuning import Leak
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 STATES = ("leak_static", "leak_released", "leak_applied")
-_COLUMNS = ["run", "t", "is_braking", "park_brake", "trailer", "ambient_c", *(f"{tank}_kpa" for tank in TANKS)]
+_COLUMNS = ["run", "t", "is_braking", "park_brake", "trailer", "application_kpa"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,8 +36,8 @@ class Holds:
     trailer : Series (holds,)
     of, t_s : array (rows,)
         Hold of each sample, and its time since the hold began.
-    rows : DataFrame (rows,)
-        Pressures and ``ambient_c``.
+    row : array (rows,)
+        Row of the sample in the frame of all samples.
     """
 
     state: Ints
@@ -50,7 +49,7 @@ class Holds:
     trailer: pl.Series
     of: Ints
     t_s: Floats
-    rows: pl.DataFrame
+    row: Ints
 
 
 def find_holds(samples: pl.DataFrame, tuning: Leak) -> Holds:
@@ -66,10 +65,8 @@ def find_holds(samples: pl.DataFrame, tuning: Leak) -> Holds:
         With phases and runs, sorted by ``run, t``.
     """
     quiet = samples.select(~(pl.col("is_running") | pl.col("is_moving")))["is_running"]
-    rows = samples.select(*_COLUMNS, "application_kpa").filter(quiet)
-    at = np.flatnonzero(quiet.to_numpy())
-    if at.size == 0:
-        at = np.zeros(0, dtype=np.int64)
+    rows = samples.select(_COLUMNS).filter(quiet)
+    at = quiet.arg_true().to_numpy().astype(np.int64)
     t_us = rows["t"].to_physical().to_numpy()
     is_new_run = pl.col("run") != pl.col("run").shift(1)
     park = pl.when(is_new_run.fill_null(value=True)).then(pl.col("park_brake").fill_null(1)).otherwise("park_brake")
@@ -88,10 +85,9 @@ def find_holds(samples: pl.DataFrame, tuning: Leak) -> Holds:
         rows["application_kpa"], state[first[keep]] == len(STATES) - 1, first[keep], last[keep], tuning
     )
     first, last, lasts_s = first[keep], last[keep], lasts_s[keep]
-    of = np.repeat(np.arange(first.size), last - first + 1)
-    taken = (
-        np.arange(of.size) - np.repeat(np.cumsum(last - first + 1) - (last - first + 1), last - first + 1) + first[of]
-    )
+    sizes = last - first + 1
+    of = np.repeat(np.arange(first.size), sizes)
+    row = np.arange(of.size) + np.repeat(at[first] - (np.cumsum(sizes) - sizes), sizes)  # a hold's follow each other
     return Holds(
         state=state[first].astype(np.int64),
         run=rows["run"].gather(first).to_numpy().astype(np.int64),
@@ -103,18 +99,15 @@ def find_holds(samples: pl.DataFrame, tuning: Leak) -> Holds:
         off_s=_off_s(samples, at[first], t_us[first]),
         trailer=rows["trailer"].gather(first),
         of=of,
-        t_s=(t_us[taken] - t_us[first][of]) / 1e6,
-        rows=rows.select("ambient_c", *(f"{tank}_kpa" for tank in TANKS))[taken],
+        t_s=(samples["t"].to_physical().to_numpy()[row] - np.repeat(t_us[first], sizes)) / 1e6,
+        row=row,
     )
 
 
 def _off_s(samples: pl.DataFrame, first: Ints, start_us: Ints) -> Floats:
     """Give the time from the last sample with the engine running, or from the run's first, to each hold."""
-    stops = np.flatnonzero(
-        samples.select(pl.col("is_running") & ~pl.col("is_running").shift(-1, fill_value=False))[
-            "is_running"
-        ].to_numpy()
-    )
+    is_stop = pl.col("is_running") & ~pl.col("is_running").shift(-1, fill_value=False)
+    stops = samples.select(is_stop.arg_true()).to_series().to_numpy().astype(np.int64)
     run = samples["run"]
     run_first = np.searchsorted(run.to_numpy(), run.gather(first).to_numpy())
     before = np.searchsorted(stops, first) - 1

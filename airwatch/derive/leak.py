@@ -1,5 +1,7 @@
 """`leak_static`, `leak_released` and `leak_applied`: how fast a tank loses air with the engine off."""
 
+from collections.abc import Mapping
+
 import numpy as np
 import numpy.typing as npt
 import polars as pl
@@ -7,7 +9,7 @@ import polars as pl
 from airwatch.contract.columns import TIME
 from airwatch.derive.decay import Cooling, Fit, fit_decay
 from airwatch.derive.drawn import chill
-from airwatch.derive.frames import RUN_SAMPLES, TANKS, UNIT, as_measured, floats, require
+from airwatch.derive.frames import RUN_SAMPLES, TANKS, UNIT, as_measured, floats, require, tank_pressures
 from airwatch.derive.holds import STATES, Holds, find_holds
 from airwatch.derive.occupancy import occupancy
 from airwatch.derive.tuning import Leak, shipped_tuning
@@ -22,7 +24,12 @@ _KELVIN = 288.0  # about what tanks have; a degree either way is a third of a pe
 _PER_LOG = 60.0 * (REFERENCE_KPA + ATMOSPHERE_KPA)
 
 
-def leak_readings(samples: pl.DataFrame, runs: pl.DataFrame, tuning: Leak | None = None) -> pl.DataFrame:
+def leak_readings(
+    samples: pl.DataFrame,
+    runs: pl.DataFrame,
+    tuning: Leak | None = None,
+    kpa_of: Mapping[str, Floats] | None = None,
+) -> pl.DataFrame:
     """Give one reading for each tank in each hold.
 
     Through an orifice to the air, choked above about 90 kPa gauge, mass flow is proportional to absolute pressure, so
@@ -38,6 +45,8 @@ def leak_readings(samples: pl.DataFrame, runs: pl.DataFrame, tuning: Leak | None
         Samples with phases and runs, sorted by ``run, t``.
     runs : DataFrame
         As `airwatch.derive.runs.run_table` gives it.
+    kpa_of : mapping, optional
+        As `airwatch.derive.frames.tank_pressures` gives it of these samples, where the caller has it already.
 
     Returns
     -------
@@ -57,7 +66,11 @@ def leak_readings(samples: pl.DataFrame, runs: pl.DataFrame, tuning: Leak | None
     require(samples, RUN_SAMPLES, "leak_readings")
     tuning = tuning or shipped_tuning().leak
     holds = find_holds(samples, tuning)
-    parts = [part for tank in TANKS if (part := _tank(samples, holds, tank, tuning)).height]
+    settled = np.flatnonzero(holds.t_s >= holds.skip_s[holds.of])
+    kpa_of = kpa_of or tank_pressures(samples)
+    is_sent = samples["ambient_c"].null_count() < samples.height
+    celsius = floats(samples["ambient_c"].gather(holds.row)) if is_sent else None
+    parts = [part for tank in TANKS if (part := _tank(samples, kpa_of, celsius, holds, settled, tank, tuning)).height]
     if not parts:
         return as_measured(pl.DataFrame({name: [] for name in UNIT}))
     return (
@@ -68,18 +81,30 @@ def leak_readings(samples: pl.DataFrame, runs: pl.DataFrame, tuning: Leak | None
     )
 
 
-def _tank(samples: pl.DataFrame, holds: Holds, tank: str, tuning: Leak) -> pl.DataFrame:
-    """Measure one tank in each hold."""
-    column = holds.rows[f"{tank}_kpa"]
-    if column.null_count() == len(column):
+def _tank(
+    samples: pl.DataFrame,
+    kpa_of: Mapping[str, Floats],
+    celsius: Floats | None,
+    holds: Holds,
+    settled: Ints,
+    tank: str,
+    tuning: Leak,
+) -> pl.DataFrame:
+    """Measure one tank in each hold.
+
+    ``celsius`` is the outside temperature at the samples of holds, and ``settled`` are the places of those that are
+    used.
+    """
+    pressure = kpa_of.get(tank)
+    if pressure is None:
         return pl.DataFrame()
-    kpa = floats(column)
-    settled = holds.t_s >= holds.skip_s[holds.of]
-    known = np.flatnonzero(settled & (np.nan_to_num(kpa, nan=-1.0) >= tuning.least_kpa))
-    of, t_s, kpa = holds.of[known], holds.t_s[known], kpa[known]
-    starts = np.flatnonzero(np.diff(of, prepend=-1))
-    if starts.size == 0:
+    kpa = pressure[holds.row[settled]]
+    known = np.flatnonzero(kpa >= tuning.least_kpa)  # NaN, not sent, is not
+    kpa, known = kpa[known], settled[known]
+    of, t_s = holds.of[known], holds.t_s[known]
+    if known.size == 0:
         return pl.DataFrame()
+    starts = np.append(0, np.flatnonzero(of[1:] != of[:-1]) + 1)
     sizes = np.diff(starts, append=of.size)
     hold = of[starts]
     step = _steps(kpa, starts)
@@ -100,7 +125,7 @@ def _tank(samples: pl.DataFrame, holds: Holds, tank: str, tuning: Leak) -> pl.Da
         least=tuning.blocks_least,
         most=tuning.blocks_most,
     )
-    weather, is_sent = _weather(holds, hold, first_s, last_s, tuning)
+    weather, is_sent = _weather(celsius, holds, hold, first_s, last_s, tuning)
     hours = (last_s - first_s) / 3600.0
     k_per_h = np.where(
         is_sent, tuning.known_drift_k_per_h, np.minimum(tuning.drift_k_per_h, tuning.drift_most_k / hours)
@@ -158,16 +183,14 @@ def _is_one_fall(
     Means over blocks of time leave out noise; they are held against a straight line, give or take what gas that cools
     and weather can do.
     """
-    n, of = starts.size, np.repeat(np.arange(starts.size), sizes)
-    began, lasted = np.repeat(t_s[starts], sizes), np.repeat(t_s[starts + sizes - 1] - t_s[starts], sizes)
-    block = of * tuning.blocks_least + (
-        (t_s - began) / np.maximum(lasted, 1e-9) * (1 - 1e-9) * tuning.blocks_least
-    ).astype(np.int64)
-    count = np.bincount(block, minlength=n * tuning.blocks_least).reshape(n, -1)
-    some = np.maximum(count, 1)
-    x = np.bincount(block, t_s - began, minlength=n * tuning.blocks_least).reshape(n, -1) / some
-    y = np.bincount(block, level, minlength=n * tuning.blocks_least).reshape(n, -1) / some
-    used = count > 0
+    n, n_blocks = starts.size, tuning.blocks_least
+    lasted = t_s[starts + sizes - 1] - t_s[starts]
+    since_s = t_s - np.repeat(t_s[starts], sizes)
+    block = (since_s * np.repeat(n_blocks * (1 - 1e-9) / np.maximum(lasted, 1e-9), sizes)).astype(np.int64)
+    block += np.repeat(np.arange(n) * n_blocks, sizes)
+    count = np.bincount(block, minlength=n * n_blocks).reshape(n, -1)
+    some, used = np.maximum(count, 1), count > 0
+    x, y = (np.bincount(block, of, minlength=n * n_blocks).reshape(n, -1) / some for of in (since_s, level))
     mean_x = (x * used).sum(axis=1) / used.sum(axis=1)
     mean_y = (y * used).sum(axis=1) / used.sum(axis=1)
     dx, dy = (x - mean_x[:, None]) * used, (y - mean_y[:, None]) * used
@@ -179,7 +202,7 @@ def _is_one_fall(
     jump = np.abs(off[:, 2:] - off[:, :-2]).max(axis=1)  # what happens inside a block shows over two
     kpa = mean_y * step + ATMOSPHERE_KPA
     # an exponential leaves its chord by an eighth of the square of its fall
-    bow = (slope * (t_s[starts + sizes - 1] - t_s[starts]) * step) ** 2 / kpa / 4.0
+    bow = (slope * lasted * step) ** 2 / kpa / 4.0
     thermal = tuning.unsteady_thermal_share * kpa
     is_straight = off_line * step <= tuning.unsteady_steps * step + thermal + bow
     is_smooth = jump * step <= tuning.unsteady_steps * step + thermal / 2.0 + bow
@@ -188,14 +211,12 @@ def _is_one_fall(
 
 
 def _weather(
-    holds: Holds, hold: Ints, first_s: Floats, last_s: Floats, tuning: Leak
+    celsius: Floats | None, holds: Holds, hold: Ints, first_s: Floats, last_s: Floats, tuning: Leak
 ) -> tuple[Floats, npt.NDArray[np.bool_]]:
     """Give the rate at which the weather lowers the logarithm of pressure, 1/s, and whether its temperature is sent."""
     rate, is_sent = np.zeros(hold.size), np.zeros(hold.size, dtype=bool)
-    ambient = holds.rows["ambient_c"]
-    if ambient.null_count() == len(ambient):
+    if celsius is None:
         return rate, is_sent
-    celsius = floats(ambient)
     low, high = np.searchsorted(holds.of, hold), np.searchsorted(holds.of, hold, side="right")
     for i in range(hold.size):
         air = celsius[low[i] : high[i]]

@@ -42,7 +42,7 @@ def occupancy(record: Ints, t_s: Floats, level: Floats, *, per_level: float, lea
     if record.size == 0:
         none = np.zeros(0)
         return Cells(np.zeros(0, dtype=np.int64), none, none, none)
-    starts = np.flatnonzero(np.diff(record, prepend=record[0] - 1))
+    starts = np.append(0, np.flatnonzero(record[1:] != record[:-1]) + 1)
     sizes = np.diff(starts, append=record.size)
     span = np.maximum.reduceat(level, starts) - np.minimum.reduceat(level, starts)
     blocks = np.minimum(np.minimum(least + np.ceil(per_level * span), most), sizes)

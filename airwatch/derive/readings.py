@@ -11,7 +11,7 @@ from airwatch.derive.abs_lamps import abs_lamp_readings
 from airwatch.derive.abs_self_check import abs_self_check_readings, dark_trailer_readings
 from airwatch.derive.build_up import build_up_readings
 from airwatch.derive.duty import duty_readings
-from airwatch.derive.frames import FACTS, MEASURED, READINGS, UNIT, require
+from airwatch.derive.frames import FACTS, MEASURED, READINGS, UNIT, require, tank_pressures
 from airwatch.derive.governor import governor_readings
 from airwatch.derive.leak import leak_readings
 from airwatch.derive.leak_running import leak_running_readings
@@ -78,21 +78,22 @@ def derive(window: Window) -> Derived:
     """
     samples = assign_runs(add_phases(window.samples))
     runs = run_table(samples)
+    kpa_of = tank_pressures(samples)
 
     def of_cycles() -> list[pl.DataFrame]:
-        turns = governor_turns(samples, runs, window.governor_events)
+        turns = governor_turns(samples, runs, window.governor_events, kpa_of=kpa_of)
         clock = engine_clock(samples, shipped_tuning().duty.longest_gap_s)
         return [
             governor_readings(turns, runs, window.governor_events),
             duty_readings(samples, turns, runs, clock=clock),
-            supply_drop_readings(samples, turns, runs),
+            supply_drop_readings(samples, turns, runs, kpa_of=kpa_of),
             leak_running_readings(samples, turns, runs, clock=clock),
         ]
 
     def of_the_rest() -> list[pl.DataFrame]:
         return [
-            leak_readings(samples, runs),
-            build_up_readings(samples, runs, window.facts),
+            leak_readings(samples, runs, kpa_of=kpa_of),
+            build_up_readings(samples, runs, window.facts, kpa_of=kpa_of),
             low_air_readings(samples, runs, window.lamp_events),
             protection_readings(samples, runs),
             abs_fault_readings(window.fault_reports, window.fault_codes),

@@ -1,16 +1,17 @@
 """Rises of a tank's pressure from one level to another, the engine running and no air used meanwhile."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from airwatch.derive.frames import floats, seconds
+from airwatch.derive.frames import seconds
 from airwatch.derive.sensor import step_kpa
 from airwatch.derive.tuning import BuildUp
 
+Floats = npt.NDArray[np.float64]
 Places = npt.NDArray[np.int64]
 
 OWN_TANKS = ("supply", "primary", "secondary")
@@ -26,7 +27,7 @@ class Span:
     runs: pl.Series | None = None
 
 
-def rises(samples: pl.DataFrame, spans: Sequence[Span], tuning: BuildUp) -> pl.DataFrame:
+def rises(samples: pl.DataFrame, spans: Sequence[Span], tuning: BuildUp, kpa_of: Mapping[str, Floats]) -> pl.DataFrame:
     """Find the rises of the unit's own tanks.
 
     A rounded value changes when the true pressure passes the middle between the two values, so a rise is read from the
@@ -38,6 +39,8 @@ def rises(samples: pl.DataFrame, spans: Sequence[Span], tuning: BuildUp) -> pl.D
     ----------
     samples : DataFrame
         Samples with phases and runs, sorted by ``run, t``.
+    kpa_of : mapping
+        As `airwatch.derive.frames.tank_pressures` gives it.
 
     Returns
     -------
@@ -56,7 +59,7 @@ def rises(samples: pl.DataFrame, spans: Sequence[Span], tuning: BuildUp) -> pl.D
     moved = (same & (pl.col("is_parked") != pl.col("is_parked").shift(1))).fill_null(value=False)
     uses_air = pl.col("is_braking") | pl.col("is_moving") | moved | ~pl.col("is_running")
     line = (
-        _candidates(samples, spans, tuning)
+        _candidates(samples, spans, tuning, kpa_of)
         .with_columns(n_uses=uses_air.cast(pl.Int32).cum_sum())  # of samples without this pressure too
         .drop_nulls("kpa")
         .with_columns(
@@ -106,7 +109,9 @@ def rises(samples: pl.DataFrame, spans: Sequence[Span], tuning: BuildUp) -> pl.D
     )
 
 
-def _candidates(samples: pl.DataFrame, spans: Sequence[Span], tuning: BuildUp) -> pl.DataFrame:
+def _candidates(
+    samples: pl.DataFrame, spans: Sequence[Span], tuning: BuildUp, kpa_of: Mapping[str, Floats]
+) -> pl.DataFrame:
     """Keep the samples around each rise, tank by tank and span by span: few of all, so that the rest is done on little.
 
     Adds ``span`` and ``circuit``, ``case`` (a number for each span, tank and run), the tank's own pressure ``kpa``, and
@@ -114,10 +119,8 @@ def _candidates(samples: pl.DataFrame, spans: Sequence[Span], tuning: BuildUp) -
     """
     run = samples["run"].to_numpy()
     parts = [(circuit, k) for circuit in OWN_TANKS for k in range(len(spans))]
-    pressures = {tank: samples[f"{tank}_kpa"] for tank in OWN_TANKS}
-    arrays = {tank: floats(own) for tank, own in pressures.items() if own.null_count() < len(own)}
     rows = [
-        _rows(arrays[tank], run, spans[k], tuning) if tank in arrays else np.zeros(0, dtype=np.int64)
+        _rows(kpa_of[tank], run, spans[k], tuning) if tank in kpa_of else np.zeros(0, dtype=np.int64)
         for tank, k in parts
     ]
     at, sizes = np.concatenate(rows), [part.size for part in rows]
@@ -137,7 +140,7 @@ def _candidates(samples: pl.DataFrame, spans: Sequence[Span], tuning: BuildUp) -
         schema={"circuit": pl.String, "span": pl.UInt32, "from_kpa": pl.Float64, "to_kpa": pl.Float64},
     )[np.repeat(np.arange(len(parts)), sizes)]
     n_runs = int(run[-1]) + 1 if run.size else 1
-    kpa = [pressures[tank].gather(part) for (tank, _), part in zip(parts, rows, strict=True)]
+    kpa = [samples[f"{tank}_kpa"].gather(part) for (tank, _), part in zip(parts, rows, strict=True)]
     return samples.select(columns)[at].with_columns(
         *of,
         case=pl.Series(np.repeat(np.arange(len(parts)) * n_runs, sizes) + run[at], dtype=pl.UInt32),
@@ -146,7 +149,7 @@ def _candidates(samples: pl.DataFrame, spans: Sequence[Span], tuning: BuildUp) -
     )
 
 
-def _rows(kpa: npt.NDArray[np.float64], run: npt.NDArray[np.uint32], span: Span, tuning: BuildUp) -> Places:
+def _rows(kpa: Floats, run: npt.NDArray[np.uint32], span: Span, tuning: BuildUp) -> Places:
     """Give the rows around the rises of one tank, NaN where its pressure is not sent."""
     with np.errstate(invalid="ignore"):
         low = np.flatnonzero(kpa < span.from_kpa + tuning.near_kpa)

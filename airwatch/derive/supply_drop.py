@@ -1,14 +1,15 @@
 """`supply_drop`: how fast the supply tank falls in the first minute after a cut-out."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime, timedelta
 from typing import Self
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from airwatch.derive.frames import RUN_SAMPLES, UNIT, as_measured, floats, require
+from airwatch.contract.columns import TIME
+from airwatch.derive.frames import RUN_SAMPLES, UNIT, as_measured, require, tank_pressures
 from airwatch.derive.tuning import SupplyDrop, shipped_tuning
 from airwatch.derive.turn_bounds import TURNS, Z95
 
@@ -20,7 +21,11 @@ _NOISE_VAR = 1 / 12 + 0.09  # of one sample, in squared steps: rounding, and noi
 
 
 def supply_drop_readings(
-    samples: pl.DataFrame, turns: pl.DataFrame, runs: pl.DataFrame, tuning: SupplyDrop | None = None
+    samples: pl.DataFrame,
+    turns: pl.DataFrame,
+    runs: pl.DataFrame,
+    tuning: SupplyDrop | None = None,
+    kpa_of: Mapping[str, Floats] | None = None,
 ) -> pl.DataFrame:
     """Give one reading for each cut-out after which the brakes rest, of units that send the supply pressure.
 
@@ -36,6 +41,8 @@ def supply_drop_readings(
         Columns as `airwatch.derive.turn_bounds.TURNS`.
     runs : DataFrame
         As `airwatch.derive.runs.run_table` gives it.
+    kpa_of : mapping, optional
+        As `airwatch.derive.frames.tank_pressures` gives it of these samples, where the caller has it already.
 
     Returns
     -------
@@ -58,12 +65,11 @@ def supply_drop_readings(
         .join(supplied, on="run", how="semi", maintain_order="left")
         .join(runs.select("run", "fleet", "unit", "trailer", "run_start"), on="run", maintain_order="left")
     )
-    arrays = _Arrays.of(samples)
-    found = [_drop(arrays, *window, tuning) for window in _windows(arrays, outs, tuning)]
-    kept = [i for i, row in enumerate(found) if row is not None]
-    if not kept:
-        return as_measured(pl.DataFrame())
-    measured = pl.DataFrame([row for row in found if row is not None], infer_schema_length=None)
+    kpa_of = kpa_of or tank_pressures(samples)
+    arrays = _Arrays.of(samples, kpa_of)
+    first, end = _windows(arrays, outs, tuning)
+    kept = np.flatnonzero(_is_enough(arrays, first, end, tuning))
+    measured = _drops(arrays, first[kept], end[kept], tuning)
     return (
         pl.concat([outs[kept].select(*UNIT, "trailer", "run_start"), measured], how="horizontal")
         .with_columns(circuit=pl.lit("supply"), check=pl.lit("supply_drop"), measure=pl.lit("kPa/min"))
@@ -81,70 +87,91 @@ class _Arrays:
     kpa: tuple[Floats, ...]
 
     @classmethod
-    def of(cls, samples: pl.DataFrame) -> Self:
+    def of(cls, samples: pl.DataFrame, kpa_of: Mapping[str, Floats]) -> Self:
+        none = np.broadcast_to(np.nan, samples.height)
         return cls(
             samples["run"].to_numpy(),
             samples["t"].to_physical().to_numpy(),
             (samples["is_running"] & ~samples["is_braking"]).to_numpy(),
-            tuple(floats(samples[f"{name}_kpa"]) for name in ("supply", "primary", "secondary")),
+            tuple(kpa_of.get(tank, none) for tank in ("supply", "primary", "secondary")),
         )
 
 
-def _windows(samples: _Arrays, outs: pl.DataFrame, tuning: SupplyDrop) -> list[tuple[int, int]]:
+def _windows(samples: _Arrays, outs: pl.DataFrame, tuning: SupplyDrop) -> tuple[Places, Places]:
     """Give first and end row of the quiet time behind each cut-out: up to brake use, engine stop or `longest_s`."""
     run = outs["run"].to_numpy()
     lows, highs = (np.searchsorted(samples.run, run, side=side) for side in ("left", "right"))
     begins_us = outs["t"].to_physical().to_numpy() + (outs["late_s"].to_numpy() * 1e6).astype(np.int64)
-    out = []
-    for low, high, begin_us in zip(lows.tolist(), highs.tolist(), begins_us.tolist(), strict=True):
-        span_us = [begin_us, begin_us + round(tuning.longest_s * 1e6)]
-        first, end = (low + np.searchsorted(samples.t_us[low:high], span_us)).tolist()
-        disturbed = np.flatnonzero(~samples.is_quiet[first:end])
-        out.append((first, first + int(disturbed[0]) if disturbed.size else end))
-    return out
+    longest_us = round(tuning.longest_s * 1e6)
+    first, end = np.zeros(run.size, dtype=np.int64), np.zeros(run.size, dtype=np.int64)
+    spans = zip(lows.tolist(), highs.tolist(), begins_us.tolist(), strict=True)
+    for k, (low, high, begin_us) in enumerate(spans):
+        first[k], end[k] = low + np.searchsorted(samples.t_us[low:high], [begin_us, begin_us + longest_us])
+    disturbed = np.append(np.flatnonzero(~samples.is_quiet), samples.is_quiet.size)
+    return first, np.minimum(end, disturbed[np.searchsorted(disturbed, first)])
 
 
-def _drop(samples: _Arrays, first: int, end: int, tuning: SupplyDrop) -> dict[str, object] | None:
-    """Measure one window; None where it is too short or lacks the supply pressure."""
-    if end - first < 2 * _AT_END or samples.t_us[end - 1] - samples.t_us[first] < tuning.shortest_s * 1e6:
-        return None
-    t_us = samples.t_us[first:end]
-    if np.diff(t_us).max() > tuning.longest_gap_s * 1e6:
-        return None
-    took_s = float(t_us[-_AT_END:].mean() - t_us[:_AT_END].mean()) / 1e6
-    head, tail = (
-        np.array([pressure[low : low + _AT_END].mean() for pressure in samples.kpa]) for low in (first, end - _AT_END)
-    )
-    if np.isnan(head[0] + tail[0]):
-        return None
-    fell = head - tail
-    supply = samples.kpa[0][first:end]
-    seen = supply[~np.isnan(supply)]
-    step = next((s for s in (8.0, 4.0, 2.0) if (seen % s == 0).all()), 1.0)
-    half = Z95 * step * (2 * _NOISE_VAR) ** 0.5 / took_s * 60.0  # rounding of one value over and over does not average
-    value = float(fell[0]) / took_s * 60.0
-    follower = None
+def _is_enough(samples: _Arrays, first: Places, end: Places, tuning: SupplyDrop) -> npt.NDArray[np.bool_]:
+    """Say which windows are long enough, have no silence in them, and the supply pressure at either end."""
+    is_enough = end - first >= 2 * _AT_END
+    last = np.where(is_enough, end - 1, first.clip(0, samples.t_us.size - 1))
+    begin = np.where(is_enough, first, last)
+    is_enough &= samples.t_us[last] - samples.t_us[begin] >= tuning.shortest_s * 1e6
+    silences = np.flatnonzero(np.diff(samples.t_us) > tuning.longest_gap_s * 1e6)
+    is_enough &= np.searchsorted(silences, begin) == np.searchsorted(silences, last)
+    head, tail = _ends(samples.kpa[0], begin, last + 1)
+    return is_enough & ~np.isnan(head + tail)
+
+
+def _ends(values: Floats | Places, first: Places, end: Places) -> tuple[Floats, Floats]:
+    """Give the means of the first and of the last few values of windows."""
+    few = np.arange(_AT_END)
+    last = values.size - 1
+    head = values[np.minimum(first[:, None] + few, last)].mean(axis=1)
+    tail = values[np.maximum(end[:, None] - _AT_END + few, 0)].mean(axis=1)
+    return head, tail
+
+
+def _drops(samples: _Arrays, first: Places, end: Places, tuning: SupplyDrop) -> pl.DataFrame:
+    """Measure the windows."""
+    early, late = _ends(samples.t_us, first, end)
+    took_s = (late - early) / 1e6
+    heads, tails = zip(*(_ends(pressure, first, end) for pressure in samples.kpa), strict=True)
+    fell = [head - tail for head, tail in zip(heads, tails, strict=True)]
+    step = np.array([_step(samples.kpa[0][low:high]) for low, high in zip(first.tolist(), end.tolist(), strict=True)])
+    # rounding of one value over and over does not average
+    half = Z95 * step * (2 * _NOISE_VAR) ** 0.5 / took_s * 60.0
+    value = fell[0] / took_s * 60.0
+    follower = np.full(first.size, None, dtype=object)
     for name, at, other in (("primary", 1, 2), ("secondary", 2, 1)):
         # feeding a tank, supply falls no more than it; past it, the tank falls only for use of its own or air let back
         is_past = fell[0] - fell[at] >= tuning.past_steps * step
-        if is_past and fell[at] - fell[other] >= tuning.follows_steps * step:
-            follower = name
+        follower[is_past & (fell[at] - fell[other] >= tuning.follows_steps * step)] = name
+    told = (took_s, heads[0], tails[0], follower)
+    notes = [_note(*row) for row in zip(*(column.tolist() for column in told), strict=True)]
+    return pl.DataFrame(
+        {
+            "start": pl.Series(samples.t_us[first]).cast(TIME),
+            "end": pl.Series(samples.t_us[end - 1]).cast(TIME),
+            "value": value,
+            "lower": value - half,
+            "upper": value + half,
+            "part": pl.Series(follower.tolist(), dtype=pl.String),
+            "note": pl.Series(notes, dtype=pl.String),
+        }
+    )
+
+
+def _step(kpa: Floats) -> float:
+    """Give the coarsest step of which all values of a window are multiples."""
+    seen = kpa[~np.isnan(kpa)]
+    return next((step for step in (8.0, 4.0, 2.0) if (seen % step == 0).all()), 1.0)
+
+
+def _note(took_s: float, head_kpa: float, tail_kpa: float, follower: str | None) -> str:
     follows = (
         f"the {follower} tank goes with it: its check valve lets air back, or it feeds something by itself"
         if follower
         else "no brake tank goes with it"
     )
-    return {
-        "start": _time(t_us[0]),
-        "end": _time(t_us[-1]),
-        "value": value,
-        "lower": value - half,
-        "upper": value + half,
-        "part": follower,
-        "note": f"{took_s:.0f} s after cut-out without brake use, {head[0]:.0f} to {tail[0]:.0f} kPa; {follows}",
-    }
-
-
-def _time(t_us: int) -> datetime:
-    """Turn microseconds since 1970 into a time."""
-    return datetime(1970, 1, 1) + timedelta(microseconds=int(t_us))  # noqa: DTZ001 times are UTC without a zone
+    return f"{took_s:.0f} s after cut-out without brake use, {head_kpa:.0f} to {tail_kpa:.0f} kPa; {follows}"

@@ -5,6 +5,7 @@ flows from the supply tank into whichever tank is lower, so the two are equal wi
 valve, and at cut-out all tanks are.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,10 +13,10 @@ import numpy.typing as npt
 import polars as pl
 
 from airwatch.derive.change_line import ChangeLine, Flags, Floats, Places
-from airwatch.derive.frames import RUN_SAMPLES, floats, require
+from airwatch.derive.frames import RUN_SAMPLES, require, tank_pressures
 from airwatch.derive.tuning import Governor, Pressure, shipped_tuning
 
-_TANKS = ("supply_kpa", "primary_kpa", "secondary_kpa")
+_TANKS = ("supply", "primary", "secondary")
 _STEPS = (8.0, 4.0, 2.0, 1.0)  # as `airwatch.derive.sensor`
 _NULL = -1.0  # no gauge pressure on the bus is below zero
 _HELD = 20  # changes over which a lost value is bridged
@@ -32,7 +33,10 @@ class _Kept:
 
 
 def pressure_changes(
-    samples: pl.DataFrame, tuning: Governor | None = None, pressure: Pressure | None = None
+    samples: pl.DataFrame,
+    tuning: Governor | None = None,
+    pressure: Pressure | None = None,
+    kpa_of: Mapping[str, Floats] | None = None,
 ) -> ChangeLine:
     """Find where the system pressure changes while the engine runs.
 
@@ -40,6 +44,8 @@ def pressure_changes(
     ----------
     samples : DataFrame
         Samples with phases and runs, sorted by ``run, t``.
+    kpa_of : mapping, optional
+        As `airwatch.derive.frames.tank_pressures` gives it of these samples, where the caller has it already.
 
     Returns
     -------
@@ -56,7 +62,8 @@ def pressure_changes(
     pressure = pressure or shipped_tuning().pressure
     is_running, run = samples["is_running"].to_numpy(), samples["run"].to_numpy()
     rows = np.flatnonzero(is_running)
-    sent = {name: floats(samples[name]) for name in _TANKS if samples[name].null_count() < samples.height}
+    kpa_of = kpa_of or tank_pressures(samples)
+    sent = {tank: kpa_of[tank] for tank in _TANKS if tank in kpa_of}
     if not rows.size or not sent:
         return ChangeLine.empty()
     kept = _kept(rows, is_running, run, sent)
@@ -153,9 +160,9 @@ def _system(kept: _Kept, tuning: Governor, pressure: Pressure) -> tuple[Floats, 
         is_both = (moving >= 0.0) & (lower >= 0.0)
         lower = np.where(is_both, np.minimum(moving, lower), np.maximum(moving, lower))
         step = np.where(is_moving, np.maximum(step, steps[name]), step)
-    supply = kept.tanks.get("supply_kpa", none)
+    supply = kept.tanks.get("supply", none)
     has_supply = np.maximum.reduceat(supply, first) >= 0.0
-    step = np.where(has_supply, steps.get("supply_kpa", step), step)
+    step = np.where(has_supply, steps.get("supply", step), step)
     return np.where(has_supply[each], supply, lower), step[each], has_supply[each]
 
 

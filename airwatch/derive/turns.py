@@ -1,5 +1,6 @@
 """Turning points of the system pressure: where the governor cut the compressor out and in."""
 
+from collections.abc import Mapping
 from statistics import median
 
 import numpy as np
@@ -25,6 +26,7 @@ def governor_turns(
     runs: pl.DataFrame | None = None,
     events: pl.DataFrame | None = None,
     tuning: Governor | None = None,
+    kpa_of: Mapping[str, Floats] | None = None,
 ) -> pl.DataFrame:
     """Find the cut-outs and cut-ins of each run: as the vehicle reports them, else from pressure and engine speed.
 
@@ -39,6 +41,8 @@ def governor_turns(
         Samples with phases and runs, sorted by ``run, t``.
     runs, events : DataFrame, optional
         As `airwatch.derive.runs.run_table` gives it; ``fleet, unit, t, kind, supply_kpa``.
+    kpa_of : mapping, optional
+        As `airwatch.derive.frames.tank_pressures` gives it of these samples, where the caller has it already.
 
     Returns
     -------
@@ -51,7 +55,7 @@ def governor_turns(
         A column is missing or of another type.
     """
     tuning = tuning or shipped_tuning().governor
-    changes = pressure_changes(samples, tuning)
+    changes = pressure_changes(samples, tuning, kpa_of=kpa_of)
     seen = _seen(samples, changes, tuning)
     return with_reported(seen, samples, changes, runs, events)
 
