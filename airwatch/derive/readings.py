@@ -1,7 +1,9 @@
 """All checks of a set of runs, judged."""
 
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import chain
 
 import polars as pl
 
@@ -25,6 +27,8 @@ from airwatch.derive.tuning import shipped_tuning
 from airwatch.derive.turns import governor_turns
 from airwatch.limits.judge import judge
 from airwatch.limits.table import limits_frame, shipped_limits
+
+_THREADS = 2  # more would wait for the interpreter lock
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,22 +94,26 @@ def derive(window: Window) -> Derived:
             leak_running_readings(samples, turns, runs, clock=clock),
         ]
 
-    def of_the_rest() -> list[pl.DataFrame]:
+    def of_abs() -> list[pl.DataFrame]:
         return [
-            leak_readings(samples, runs, kpa_of=kpa_of),
-            build_up_readings(samples, runs, window.facts, kpa_of=kpa_of),
-            low_air_readings(samples, runs, window.lamp_events),
-            protection_readings(samples, runs),
             abs_fault_readings(window.fault_reports, window.fault_codes),
             abs_self_check_readings(window.lamp_events, window.fault_reports, window.fault_codes),
             dark_trailer_readings(samples, runs, window.lamp_events, window.fault_reports),
             abs_lamp_readings(window.lamp_events, window.fault_reports, window.fault_codes),
         ]
 
-    # side by side, about half of the work each: arrays are worked on without the interpreter lock
-    with ThreadPoolExecutor(1) as beside:
-        cycles = beside.submit(of_cycles)
-        measured = pl.concat([*of_the_rest(), *cycles.result()])
+    families: list[Callable[[], list[pl.DataFrame]]] = [
+        lambda: [leak_readings(samples, runs, kpa_of=kpa_of)],
+        of_cycles,
+        lambda: [build_up_readings(samples, runs, window.facts, kpa_of=kpa_of)],
+        of_abs,
+        lambda: [low_air_readings(samples, runs, window.lamp_events)],
+        lambda: [protection_readings(samples, runs)],
+    ]
+    # side by side, for arrays are worked on without the interpreter lock; the longest ones first, and a thread that
+    # is done takes the next, so that both are busy to the end whatever a fleet sends
+    with ThreadPoolExecutor(_THREADS) as threads:
+        measured = pl.concat(chain.from_iterable(threads.map(lambda family: family(), families)))
     return Derived(runs.select(RUNS.keys()), judged(measured, window.facts))
 
 
