@@ -3,12 +3,15 @@
 import polars as pl
 
 from airwatch.contract.batch import CODE_SCHEMA, REPORT_SCHEMA
+from airwatch.derive.abs_events import AbsEvents
 from airwatch.derive.abs_history import episodes, occurrences
 from airwatch.derive.frames import UNIT, as_measured, require
 from airwatch.derive.tuning import Abs
 
 
-def abs_fault_readings(reports: pl.DataFrame, codes: pl.DataFrame, tuning: Abs | None = None) -> pl.DataFrame:
+def abs_fault_readings(
+    reports: pl.DataFrame, codes: pl.DataFrame, tuning: Abs | None = None, events: AbsEvents | None = None
+) -> pl.DataFrame:
     """Give one reading for each episode at each place: how often the fault came.
 
     Parameters
@@ -17,6 +20,8 @@ def abs_fault_readings(reports: pl.DataFrame, codes: pl.DataFrame, tuning: Abs |
         ``fleet, unit, t, source_address``: a controller said what is active. The units' whole history.
     codes : DataFrame
         The same, with ``spn, fmi, count`` for each active code.
+    events : AbsEvents, optional
+        As `airwatch.derive.abs_events.abs_events` gives them, where the caller has them already.
 
     Returns
     -------
@@ -35,7 +40,7 @@ def abs_fault_readings(reports: pl.DataFrame, codes: pl.DataFrame, tuning: Abs |
     """
     require(reports, REPORT_SCHEMA, "abs_fault_readings")
     require(codes, CODE_SCHEMA, "abs_fault_readings")
-    found = episodes(occurrences(reports, codes, tuning), tuning)
+    found = episodes(events.found if events else occurrences(reports, codes, tuning), tuning)
     came_back = pl.when("came_back").then(pl.lit("; came back after it was cleared")).otherwise(pl.lit(""))
     times = pl.when(pl.col("n_occurrences") > 1).then(pl.format(", {} times", "n_occurrences")).otherwise(pl.lit(""))
     return as_measured(

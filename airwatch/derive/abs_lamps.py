@@ -3,15 +3,19 @@
 import polars as pl
 
 from airwatch.contract.batch import CODE_SCHEMA, LAMP_SCHEMA, REPORT_SCHEMA
-from airwatch.derive.abs_history import occurrences
+from airwatch.derive.abs_events import AbsEvents, abs_events
 from airwatch.derive.abs_self_check import stamp_error_s
 from airwatch.derive.frames import UNIT, as_measured, require, seconds
-from airwatch.derive.lit_lamps import ABS_LAMPS, add_code_active, key_ons, last_heard, lit_stretches
+from airwatch.derive.lit_lamps import ABS_LAMPS, add_code_active
 from airwatch.derive.tuning import Abs, shipped_tuning
 
 
 def abs_lamp_readings(
-    lamps: pl.DataFrame, reports: pl.DataFrame, codes: pl.DataFrame, tuning: Abs | None = None
+    lamps: pl.DataFrame,
+    reports: pl.DataFrame,
+    codes: pl.DataFrame,
+    tuning: Abs | None = None,
+    events: AbsEvents | None = None,
 ) -> pl.DataFrame:
     """Give one reading for each time an ABS lamp came on apart from key-on and stayed lit for ``lamp_lit_s`` or more.
 
@@ -21,6 +25,8 @@ def abs_lamp_readings(
     ----------
     lamps, reports, codes : DataFrame
         Lamp events, reports of codes and codes of the units, their whole history.
+    events : AbsEvents, optional
+        As `airwatch.derive.abs_events.abs_events` gives them, where the caller has them already.
 
     Returns
     -------
@@ -37,19 +43,17 @@ def abs_lamp_readings(
     require(reports, REPORT_SCHEMA, "abs_lamp_readings")
     require(codes, CODE_SCHEMA, "abs_lamp_readings")
     tuning = tuning or shipped_tuning().abs
-    lit = lit_stretches(lamps, last_heard(lamps, reports))
-    keys = key_ons(lamps).select(*UNIT, "key_t").sort("key_t")
+    events = events or abs_events(lamps, reports, codes, tuning)
+    keys = events.keys.select(*UNIT, "key_t").sort("key_t")
     ahead = pl.duration(milliseconds=round(tuning.lamp_ahead_s * 1000))
     of_key = (
-        lit.sort("on_t")
+        events.lit.sort("on_t")
         .with_columns(by=pl.col("on_t") + ahead)
         .join_asof(keys, left_on="by", right_on="key_t", by=UNIT, check_sortedness=False)
     )
     is_check = (seconds(pl.col("on_t") - pl.col("key_t")) <= tuning.lamp_comes_s).fill_null(value=False)
     lit_s = seconds(pl.col("off_t") - pl.col("on_t"))
-    found = add_code_active(
-        of_key.filter(~is_check & (lit_s >= tuning.lamp_lit_s)), occurrences(reports, codes, tuning)
-    )
+    found = add_code_active(of_key.filter(~is_check & (lit_s >= tuning.lamp_lit_s)), events.found)
     error = stamp_error_s("on_t", "off_t", tuning)
     how = pl.when("is_open").then(pl.lit("still lit")).when("by_key").then(pl.lit("lit until key-off"))
     return as_measured(

@@ -4,16 +4,20 @@ import numpy as np
 import polars as pl
 
 from airwatch.contract.batch import CODE_SCHEMA, LAMP_SCHEMA, REPORT_SCHEMA
-from airwatch.derive.abs_history import occurrences
+from airwatch.derive.abs_events import AbsEvents, abs_events
 from airwatch.derive.frames import UNIT, as_measured, require, seconds
-from airwatch.derive.lit_lamps import ABS_LAMPS, add_code_active, key_ons, last_heard, lit_stretches
+from airwatch.derive.lit_lamps import ABS_LAMPS, add_code_active
 from airwatch.derive.tuning import Abs, shipped_tuning
 
 _COUPLED_WITHIN_S = 60.0  # of key-on: the first sample after it tells which trailer was coupled
 
 
 def abs_self_check_readings(
-    lamps: pl.DataFrame, reports: pl.DataFrame, codes: pl.DataFrame, tuning: Abs | None = None
+    lamps: pl.DataFrame,
+    reports: pl.DataFrame,
+    codes: pl.DataFrame,
+    tuning: Abs | None = None,
+    events: AbsEvents | None = None,
 ) -> pl.DataFrame:
     """Give one reading for each lamp that a unit is known to report, at each key-on after which enough was heard.
 
@@ -25,6 +29,8 @@ def abs_self_check_readings(
     ----------
     lamps, reports, codes : DataFrame
         Lamp events, reports of codes and codes of the units, their whole history.
+    events : AbsEvents, optional
+        As `airwatch.derive.abs_events.abs_events` gives them, where the caller has them already.
 
     Returns
     -------
@@ -45,8 +51,8 @@ def abs_self_check_readings(
     require(reports, REPORT_SCHEMA, "abs_self_check_readings")
     require(codes, CODE_SCHEMA, "abs_self_check_readings")
     tuning = tuning or shipped_tuning().abs
-    asked = _asked(lamps, reports, tuning)
-    lit = add_code_active(asked.drop_nulls("on_t"), occurrences(reports, codes, tuning))
+    events = events or abs_events(lamps, reports, codes, tuning)
+    lit = add_code_active(events.asked.drop_nulls("on_t"), events.found)
     lit_s = seconds(pl.col("off_t") - pl.col("on_t"))
     stays = lit_s > tuning.lamp_stays_s
     error = stamp_error_s("on_t", "off_t", tuning)
@@ -68,7 +74,7 @@ def abs_self_check_readings(
         .then(pl.lit("lit at key-on, then off"))
         .otherwise(pl.format("lit at key-on and on for {} s, {}", lit_s.round(0), until.otherwise(pl.lit("then off")))),
     )
-    dark = _dark(asked.filter(pl.col("lamp") == "tractor_abs"), tuning).drop("key_t")
+    dark = _dark(events.asked.filter(pl.col("lamp") == "tractor_abs"), tuning).drop("key_t")
     return as_measured(
         pl.concat([shown, dark])
         .with_columns(check=pl.lit("abs_self_check"), measure=pl.lit("s"))
@@ -77,7 +83,12 @@ def abs_self_check_readings(
 
 
 def dark_trailer_readings(
-    samples: pl.DataFrame, runs: pl.DataFrame, lamps: pl.DataFrame, reports: pl.DataFrame, tuning: Abs | None = None
+    samples: pl.DataFrame,
+    runs: pl.DataFrame,
+    lamps: pl.DataFrame,
+    reports: pl.DataFrame,
+    tuning: Abs | None = None,
+    events: AbsEvents | None = None,
 ) -> pl.DataFrame:
     """Give one reading, 0 s, for each key-on with a trailer coupled at which its lamp stayed dark.
 
@@ -90,6 +101,8 @@ def dark_trailer_readings(
         Samples with runs, sorted by ``run, t``, and the table of runs.
     lamps, reports : DataFrame
         Lamp events and reports of codes of the units, their whole history.
+    events : AbsEvents, optional
+        As `airwatch.derive.abs_events.abs_events` gives them, where the caller has them already.
 
     Returns
     -------
@@ -97,7 +110,7 @@ def dark_trailer_readings(
         Columns as `airwatch.derive.frames.MEASURED`; it belongs to the run of that sample.
     """
     tuning = tuning or shipped_tuning().abs
-    asked = _asked(lamps, reports, tuning).filter(pl.col("lamp") == "trailer_abs")
+    asked = (events or abs_events(lamps, reports, tuning=tuning)).asked.filter(pl.col("lamp") == "trailer_abs")
     dark = _dark(asked, tuning).filter(pl.col("value") == 0).sort("key_t")
     if dark.is_empty() or runs.is_empty():
         return as_measured(pl.DataFrame())
@@ -122,30 +135,6 @@ def stamp_error_s(first: str, last: str, tuning: Abs) -> pl.Expr:
     """Give the error of the time between two events: large where both are stamped in whole seconds."""
     is_whole = pl.all_horizontal(pl.col(name).dt.microsecond() == 0 for name in (first, last))
     return pl.when(is_whole).then(tuning.coarse_stamp_s).otherwise(tuning.fine_stamp_s)
-
-
-def _asked(lamps: pl.DataFrame, reports: pl.DataFrame, tuning: Abs) -> pl.DataFrame:
-    """Pair each key-on with each lamp of the unit, and with the lamp's coming on at it; null where it did not."""
-    heard = last_heard(lamps, reports)
-    ahead = pl.duration(milliseconds=round(tuning.lamp_ahead_s * 1000))
-    comes = f"{round((tuning.lamp_ahead_s + tuning.lamp_comes_s) * 1000)}ms"
-    reporting = lamps.filter(pl.col("lamp").is_in([*ABS_LAMPS])).select(*UNIT, "lamp").unique()
-    return (
-        key_ons(lamps)
-        .join(reporting, on=UNIT)
-        .join(heard, on=UNIT)
-        .with_columns(since=pl.col("key_t") - ahead)
-        .sort("since")
-        .join_asof(
-            lit_stretches(lamps, heard).sort("on_t"),
-            left_on="since",
-            right_on="on_t",
-            by=[*UNIT, "lamp"],
-            strategy="forward",
-            tolerance=comes,
-            check_sortedness=False,
-        )
-    )
 
 
 def _dark(asked: pl.DataFrame, tuning: Abs) -> pl.DataFrame:

@@ -8,6 +8,7 @@ from itertools import chain
 import polars as pl
 
 from airwatch.contract.batch import CODE_SCHEMA, GOVERNOR_SCHEMA, LAMP_SCHEMA, REPORT_SCHEMA
+from airwatch.derive.abs_events import abs_events
 from airwatch.derive.abs_faults import abs_fault_readings
 from airwatch.derive.abs_lamps import abs_lamp_readings
 from airwatch.derive.abs_self_check import abs_self_check_readings, dark_trailer_readings
@@ -95,11 +96,13 @@ def derive(window: Window) -> Derived:
         ]
 
     def of_abs() -> list[pl.DataFrame]:
+        lamps, reports, codes = window.lamp_events, window.fault_reports, window.fault_codes
+        events = abs_events(lamps, reports, codes)
         return [
-            abs_fault_readings(window.fault_reports, window.fault_codes),
-            abs_self_check_readings(window.lamp_events, window.fault_reports, window.fault_codes),
-            dark_trailer_readings(samples, runs, window.lamp_events, window.fault_reports),
-            abs_lamp_readings(window.lamp_events, window.fault_reports, window.fault_codes),
+            abs_fault_readings(reports, codes, events=events),
+            abs_self_check_readings(lamps, reports, codes, events=events),
+            dark_trailer_readings(samples, runs, lamps, reports, events=events),
+            abs_lamp_readings(lamps, reports, codes, events=events),
         ]
 
     families: list[Callable[[], list[pl.DataFrame]]] = [
