@@ -51,9 +51,12 @@ def low_air_readings(
     tuning = tuning or shipped_tuning().low_air
     if samples["low_air_warning"].null_count() == samples.height:
         return as_measured(pl.DataFrame())
+    ons, offs = (changes_of(samples, "low_air_warning", to=to) for to in (1, 0))
+    changes = pl.concat([ons, offs])
+    bounded = of_runs(changes, samples, bounds(lower_tank(around(samples, changes), tuning)))
     found = [
-        _came_on(samples, lamps, tuning),
-        _went_off(samples, tuning),
+        _came_on(samples, changes, bounded.filter(pl.col("change") < ons.height), lamps, tuning),
+        _went_off(samples, changes, bounded.filter(pl.col("change") >= ons.height), tuning),
         missing_warnings(samples, lamps, tuning),
     ]
     return as_measured(
@@ -64,9 +67,9 @@ def low_air_readings(
     )
 
 
-def _came_on(samples: pl.DataFrame, lamps: pl.DataFrame, tuning: LowAir) -> pl.DataFrame:
-    changes = changes_of(samples, "low_air_warning", to=1)
-    found = of_runs(changes, samples, bounds(lower_tank(around(samples, changes), tuning)))
+def _came_on(
+    samples: pl.DataFrame, changes: pl.DataFrame, found: pl.DataFrame, lamps: pl.DataFrame, tuning: LowAir
+) -> pl.DataFrame:
     before = samples.select(*UNIT, "t", "is_running")[changes["before"].gather(found["change"])]
     key = add_key(before, lamps)
     is_on = pl.col("is_key_on").fill_null(value=False)
@@ -82,9 +85,7 @@ def _came_on(samples: pl.DataFrame, lamps: pl.DataFrame, tuning: LowAir) -> pl.D
     return _said(kept, "low_air_warning", "came on")
 
 
-def _went_off(samples: pl.DataFrame, tuning: LowAir) -> pl.DataFrame:
-    changes = changes_of(samples, "low_air_warning", to=0)
-    found = of_runs(changes, samples, bounds(lower_tank(around(samples, changes), tuning)))
+def _went_off(samples: pl.DataFrame, changes: pl.DataFrame, found: pl.DataFrame, tuning: LowAir) -> pl.DataFrame:
     is_running = samples["is_running"].gather(changes["row"].gather(found["change"])).alias("is_running")
     has_risen = pl.col("rose_slow_kpa") >= tuning.moved_steps * pl.col("step_kpa")
     kept = found.with_columns(is_running).filter(

@@ -45,12 +45,9 @@ def protection_readings(samples: pl.DataFrame, runs: pl.DataFrame, tuning: Prote
     tuning = tuning or shipped_tuning().protection
     low = _low(samples, tuning)
     sags = pl.col("trailer_kpa") >= tuning.line_left_share * pl.col("kpa")
-    found = [
-        _closed(samples, changes_of(low, "park_brake", to=1), PARKING, tuning),
-        _closed(samples, _line_drops(low, tuning), TRAILER_SUPPLY, tuning),
-        _stayed_open(samples, low.filter(pl.col("park_brake") == 0), PARKING, tuning),
-        _stayed_open(samples, low.filter(sags), TRAILER_SUPPLY, tuning),
-    ]
+    changes = {PARKING: changes_of(low, "park_brake", to=1), TRAILER_SUPPLY: _line_drops(low, tuning)}
+    is_open = {PARKING: pl.col("park_brake") == 0, TRAILER_SUPPLY: sags}
+    found = [_closed(samples, changes, tuning), _stayed_open(samples, low, is_open, tuning)]
     return as_measured(
         pl.concat(found)
         .join(runs.select(_RUN), on="run")
@@ -88,11 +85,15 @@ def _line_drops(low: pl.DataFrame, tuning: Protection) -> pl.DataFrame:
     return found.select(before=row - 1, row=row).cast(CHANGES)
 
 
-def _closed(samples: pl.DataFrame, changes: pl.DataFrame, part: str, tuning: Protection) -> pl.DataFrame:
+def _closed(samples: pl.DataFrame, changes_of_part: dict[str, pl.DataFrame], tuning: Protection) -> pl.DataFrame:
+    """Keep, of the changes of each valve, those at which it closed by itself."""
+    changes = pl.concat(changes_of_part.values())
+    part = pl.concat(pl.repeat(part, own.height, eager=True) for part, own in changes_of_part.items())
     near = around(samples, changes).with_columns(kpa=_higher())
     third = pl.col("after_s") >= pl.col("after_s").min().over("change") / 3.0
     late = near.filter(third & (pl.col("after_s") <= 0)).group_by("change").agg(late_high=pl.col("kpa").max())
     found = of_runs(changes, samples, bounds(near)).join(late, on="change", how="left", maintain_order="left")
+    found = found.with_columns(part=part.gather(found["change"]))
     least = tuning.moved_steps * pl.col("step_kpa")
     late_kpa = pl.col("late_high") - pl.col("after_kpa")
     is_leaking = ~pl.col("was_braking") & (pl.col("fell_slow_kpa") >= least)
@@ -109,16 +110,21 @@ def _closed(samples: pl.DataFrame, changes: pl.DataFrame, part: str, tuning: Pro
         "value",
         "lower",
         "upper",
-        part=pl.lit(part),
+        "part",
         state=pl.lit("closed"),
         note=span_text(),
     )
 
 
-def _stayed_open(samples: pl.DataFrame, is_open: pl.DataFrame, part: str, tuning: Protection) -> pl.DataFrame:
+def _stayed_open(
+    samples: pl.DataFrame, low: pl.DataFrame, is_open: dict[str, pl.Expr], tuning: Protection
+) -> pl.DataFrame:
     """Find stretches in which a valve was open below any pressure at which it may be."""
     # nobody fans a tank down to nothing: there a sensor lost its supply with the key
-    below = is_open.filter((pl.col("kpa") < tuning.open_kpa) & (pl.col("kpa") > 0.0)).select("run", "t", "kpa")
+    lower = low.filter((pl.col("kpa") < tuning.open_kpa) & (pl.col("kpa") > 0.0))
+    below = pl.concat(
+        lower.filter(is_so).select("run", "t", "kpa", part=pl.lit(part)) for part, is_so in is_open.items()
+    )
     of_run = (
         samples.select("run", *_TANKS)
         .filter(pl.col("run").is_in(below["run"].unique().implode()))
@@ -130,11 +136,12 @@ def _stayed_open(samples: pl.DataFrame, is_open: pl.DataFrame, part: str, tuning
         )
     )
     t, run = pl.col("t"), pl.col("run")
-    breaks = (run != run.shift(1)) | (seconds(t - t.shift(1)) > tuning.longest_gap_s)
+    is_other = (run != run.shift(1)) | (pl.col("part") != pl.col("part").shift(1))
+    breaks = is_other | (seconds(t - t.shift(1)) > tuning.longest_gap_s)
     return (
         below.with_columns(stretch=breaks.fill_null(value=True).cum_sum())
         .group_by("stretch", maintain_order=True)
-        .agg(run=run.first(), start=t.first(), end=t.last(), value=pl.col("kpa").min())
+        .agg(run=run.first(), part=pl.col("part").first(), start=t.first(), end=t.last(), value=pl.col("kpa").min())
         .filter(seconds(pl.col("end") - pl.col("start")) >= tuning.shortest_open_s)
         .join(of_run.filter("fell"), on="run", maintain_order="left")
         .select(
@@ -144,7 +151,7 @@ def _stayed_open(samples: pl.DataFrame, is_open: pl.DataFrame, part: str, tuning
             "value",
             lower=pl.lit(0.0),
             upper=pl.col("value") + tuning.error_steps * pl.col("step_kpa"),
-            part=pl.lit(part),
+            part="part",
             state=pl.lit("stayed open"),
             note=pl.lit("still open at this pressure: it closes lower, if at all"),
         )
