@@ -124,7 +124,7 @@ def _candidates(
         for tank, k in parts
     ]
     at, sizes = np.concatenate(rows), [part.size for part in rows]
-    emptied = _last_of(_is_empty(samples, tuning).arg_true().to_numpy(), at)
+    emptied = _last_of(np.flatnonzero(_is_empty(kpa_of, run, tuning)), at)
     opened = _last_of((~samples["is_parked"]).arg_true().to_numpy(), at)
     columns = [
         *("run", "t", "engine_rpm", "trailer_kpa", "is_parked", "is_braking", "is_moving", "is_running"),
@@ -151,9 +151,8 @@ def _candidates(
 
 def _rows(kpa: Floats, run: npt.NDArray[np.uint32], span: Span, tuning: BuildUp) -> Places:
     """Give the rows around the rises of one tank, NaN where its pressure is not sent."""
-    with np.errstate(invalid="ignore"):
-        low = np.flatnonzero(kpa < span.from_kpa + tuning.near_kpa)
-        is_high = kpa >= span.to_kpa
+    low = np.flatnonzero(kpa < span.from_kpa + tuning.near_kpa)
+    is_high = kpa >= span.to_kpa
     edges = np.flatnonzero(is_high[1:] != is_high[:-1]) + 1
     tops = edges[is_high[edges]]
     falls = edges[~is_high[edges]] - 1
@@ -170,14 +169,18 @@ def _rows(kpa: Floats, run: npt.NDArray[np.uint32], span: Span, tuning: BuildUp)
     return rows
 
 
-def _is_empty(samples: pl.DataFrame, tuning: BuildUp) -> pl.Series:
+def _is_empty(kpa_of: Mapping[str, Floats], run: npt.NDArray[np.uint32], tuning: BuildUp) -> npt.NDArray[np.bool_]:
     """Tell where the valves have closed by themselves: both are held open by the higher of the service tanks.
 
     Two samples must show it and not nothing: sensors that go dark with the key fall to 0 from one sample to the next.
     """
-    higher = pl.max_horizontal("primary_kpa", "secondary_kpa")
+    none = np.broadcast_to(np.nan, run.size)
+    higher = np.fmax(kpa_of.get("primary", none), kpa_of.get("secondary", none))  # of the two that are sent
     is_low = (higher < tuning.popped_kpa) & (higher > 0.0)
-    return samples.select(is_low & is_low.shift(1) & (pl.col("run") == pl.col("run").shift(1))).to_series()
+    is_empty = is_low.copy()
+    is_empty[1:] &= is_low[:-1] & (run[1:] == run[:-1])
+    is_empty[:1] = False
+    return is_empty
 
 
 def _rose(pressure: str) -> pl.Expr:

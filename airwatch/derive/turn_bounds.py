@@ -60,6 +60,7 @@ def bounded_turns(line: ChangeLine, cut_outs: Places, cut_ins: Places, tuning: G
         _cut_outs(line, cut_outs, tanks, apart, tuning),
         cut_in_bounds(line, cut_ins, tanks, apart, tuning),
     ]
+    since = _loaded_from(line, cut_outs, cut_ins)
     parts = []
     mark_filling(line, cut_outs, cut_ins, frames[1], tuning)
     for (kind, at), frame in zip((("cut_out", cut_outs), ("cut_in", cut_ins)), frames, strict=True):
@@ -76,7 +77,6 @@ def bounded_turns(line: ChangeLine, cut_outs: Places, cut_ins: Places, tuning: G
                 {
                     "run": line.run[at],
                     "t": np.round(frame["t_s"] * 1e6).astype("int64").astype("datetime64[us]"),
-                    "kind": [kind] * at.size,
                     "governor_kpa": np.where(is_seen, value, np.nan),
                     "lower_kpa": np.where(is_seen, value - half, np.nan),
                     "upper_kpa": np.where(is_seen, value + half, np.nan),
@@ -85,14 +85,14 @@ def bounded_turns(line: ChangeLine, cut_outs: Places, cut_ins: Places, tuning: G
                     "rise_kpa_s": frame["rise"],
                     "own_sd_kpa": np.sqrt(own_var),
                     "step_kpa": line.step[at],
-                    "source": ["pressure"] * at.size,
-                    "loaded_from": _loaded_from(line, at, cut_ins) if kind == "cut_out" else [None] * at.size,
+                    "loaded_from": since if kind == "cut_out" else np.full(at.size, np.datetime64("NaT", "us")),
                 },
-                schema=TURNS,
                 nan_to_null=True,
             )
+            .with_columns(kind=pl.lit(kind), source=pl.lit("pressure"))
+            .select(TURNS.keys())
         )
-    return pl.concat(parts).sort("run", "t")
+    return pl.concat(parts).cast(TURNS).sort("run", "t")
 
 
 def _apart(run: npt.NDArray[np.uint32], tanks: Floats, cut_outs: Places, supply: npt.NDArray[np.bool_]) -> Floats:
@@ -117,26 +117,22 @@ def _loaded_from(line: ChangeLine, cut_outs: Places, cut_ins: Places) -> npt.NDA
     """
     since = np.full(cut_outs.size, np.datetime64("NaT", "us"))
     is_first = np.append([True], line.run[cut_outs[1:]] != line.run[cut_outs[:-1]])[: cut_outs.size]
-    for k in np.flatnonzero(is_first):
-        run, at = line.run[cut_outs[k]], int(cut_outs[k])
-        begin = int(np.searchsorted(line.run, run))
-        own = _of_run(line.run, cut_ins, run)
+    firsts = np.flatnonzero(is_first)
+    runs = line.run[cut_outs[firsts]]
+    begins, ins = np.searchsorted(line.run, runs), line.run[cut_ins]
+    lows, highs = np.searchsorted(ins, runs), np.searchsorted(ins, runs, side="right")
+    for k, begin, low, high in zip(firsts.tolist(), begins.tolist(), lows.tolist(), highs.tolist(), strict=True):
+        at, own = int(cut_outs[k]), cut_ins[low:high]
         if own.size and own[0] < at:
             continue
         usual = float(np.median(line.kpa[own])) if own.size else -np.inf
-        low = begin
+        lowest = begin
         if own.size and line.kpa[begin] > usual:
             part = line.kpa[begin : at + 1]
-            low = begin + int(np.flatnonzero(part == part.min())[-1])
-        at_s = line.t_s[begin] if low == begin else line.held_s[low]
+            lowest = begin + int(np.flatnonzero(part == part.min())[-1])
+        at_s = line.t_s[begin] if lowest == begin else line.held_s[lowest]
         since[k] = np.datetime64(round(at_s * 1e6), "us")
     return since
-
-
-def _of_run(runs: npt.NDArray[np.uint32], places: Places, run: int) -> Places:
-    """Give those of the sorted ``places`` that are of one run."""
-    of = runs[places]
-    return places[np.searchsorted(of, run) : np.searchsorted(of, run, side="right")]
 
 
 def _rise_before(line: ChangeLine, at: Places, tuning: Governor) -> Floats:
