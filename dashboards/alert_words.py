@@ -65,23 +65,6 @@ CHANGES = {
 }
 """What may be done: the word to choose, and what it means."""
 
-FIRST_LOOKS = {
-    "compressor_weak": "intake filter and intake line, discharge line for carbon and leaks, drive belt or coupling,"
-    " unloader that hangs; then the compressor itself",
-    "governor_cut_out_high": "governor setting and its line to the reservoir, unloader line",
-    "governor_cut_out_low": "governor setting, leaks in its line to the reservoir",
-    "governor_short_cycling": "governor, its line to the reservoir, dryer purge and unloader lines",
-    "low_air_warning_low": "warning switch of each tank, and its connection",
-    "low_air_warning_missing": "warning switch, lamp and buzzer, their fuse and wiring",
-    "protection_valve_low": "the valve named above, with the wheels chocked: let the pressure fall by pumping the pedal"
-    " and read the gauge when it closes",
-    "abs_active": "wheel speed sensor, its gap, tone ring and cable at the place that the code names; then the"
-    " modulator",
-    "abs_intermittent": "cable and connectors at the place that the code names, sensor gap, wheel bearing play",
-    "abs_lamp": "lamp, its fuse and wiring, supply of the ABS unit",
-}
-"""What is looked at first where an alert does not say it itself. Common practice, no source."""
-
 _FOR = ((3.0, "strongly"), (1.0, "clearly"), (0.3, "a little"))  # odds of about 20, 3 and 4 to 3
 _SURE, _HARDLY = 0.99, 0.01
 _NAME = re.compile(r"\b[a-z]+(?:_[a-z]+)+\b")

@@ -50,9 +50,20 @@ def _refresh(store: Store, units: pl.DataFrame, peers: pl.DataFrame) -> int:
     readings = kept.readings_of_late(store, partners, shipped_settings().evidence.days, CHECKS_USED, NOTED)
     facts = unit_facts(partners, registered_units(store))
     found = _theirs(fold_alerts(readings, facts, peers=peers), units, trailers)
-    before = kept.current_alerts(store, units, trailers)
-    history = kept.history_of(store, before["id"].to_list())
-    spent = spent_until(history)
+    with store.exclusive():  # somebody may move an alert on meanwhile; that must neither be lost nor waited for long
+        before = kept.current_alerts(store, units, trailers)
+        return _advance(store, found, before, readings, facts, peers)
+
+
+def _advance(
+    store: Store,
+    found: pl.DataFrame,
+    before: pl.DataFrame,
+    readings: pl.DataFrame,
+    facts: pl.DataFrame,
+    peers: pl.DataFrame,
+) -> int:
+    spent = spent_until(kept.history_of(store, before["id"].to_list()))
     again = [
         _since(readings, facts, peers, row, spent[row["id"]])
         for row in before.iter_rows(named=True)
@@ -96,9 +107,17 @@ def take_step(store: Store, step: Step) -> str:
     AlertError
         There is no such alert, or the change can't be made.
     """
+    step = replace(step, at=_plain(step.at), until=None if step.until is None else _plain(step.until))
+    with store.exclusive():
+        before, state = _step(store, step)
+    if step.change == "repaired":
+        refresh_alerts(store, before.select("fleet", "unit"))
+    return state
+
+
+def _step(store: Store, step: Step) -> tuple[pl.DataFrame, str]:
     before = _one(store, step.alert)
     row = before.row(0, named=True)
-    step = replace(step, at=_plain(step.at), until=None if step.until is None else _plain(step.until))
     check_step(step, row["state"])
     state = next_state(step.change, row["state"])
     change = {
@@ -113,9 +132,7 @@ def take_step(store: Store, step: Step) -> str:
         "fault": row["fault"],
     }
     kept.write_alerts(store, before, before.with_columns(state=pl.lit(state)), [change])
-    if step.change == "repaired":
-        refresh_alerts(store, before.select("fleet", "unit"))
-    return state
+    return before, state
 
 
 def silenced(store: Store, alerts: Sequence[str], now: datetime) -> set[str]:

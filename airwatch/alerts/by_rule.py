@@ -320,6 +320,14 @@ def _alert(row: dict[str, Any], rule: Rule, found: pl.DataFrame | None, settings
     since = None if row["verdict"] == "trend" else row["opened"]
     details = {
         "beyond_since": None if since is None else f"{since.isoformat()}Z",
+        "inspect": rule.inspect,
+        "measured": {
+            "check": rule.check,
+            "circuit": rule.circuit,
+            "judged": value,
+            "limit": edge,
+            "measure": row["measure"],
+        },
         "reason": rule.reason,
         "rule": {"of_last": rule.of_last, "at_least": rule.at_least},
     }

@@ -24,6 +24,7 @@ class Rule(Struct, frozen=True, forbid_unknown_fields=True):
     at_least: Count
     severity: dict[Literal["fail", "watch", "unknown"], Severity]
     says: str
+    inspect: str
     reason: str
     circuit: str | None = None
     state: str | list[str] | None = None

@@ -147,6 +147,12 @@ class Store:
                 raise self._failure("read", err) from err
 
     @contextmanager
+    def exclusive(self) -> Iterator[None]:
+        """Keep other writers out while something is read, decided and written; transactions within are allowed."""
+        with self._writer:
+            yield
+
+    @contextmanager
     def transaction(self, **frames: pl.DataFrame) -> Iterator[duckdb.DuckDBPyConnection]:
         """Write in one transaction; each frame is a view of its name while it lasts.
 

@@ -70,7 +70,7 @@ class Explanation(BaseModel):
 
 
 class Measured(BaseModel):
-    """The figure that shows how large an air loss is, at the test pressure of its limit."""
+    """The figure that shows how large a fault is; a leak at the test pressure of its limit."""
 
     check: str
     circuit: str | None = None
@@ -87,13 +87,14 @@ class Count(BaseModel):
 
 
 class AlertDetails(BaseModel):
-    """Why an alert stands. Air losses have `explanations` and `measured`, other faults `reason` and `rule`."""
+    """Why an alert stands. Air losses have `explanations`, other faults `inspect`, `reason` and `rule`."""
 
     explanations: Annotated[list[Explanation], Field(description="The likeliest first.")] = []
     beyond_since: Annotated[
         StoredTime | None, Field(description="Since when the limit is crossed in measured fact; null: it is not.")
     ] = None
     measured: Measured | None = None
+    inspect: Annotated[str | None, Field(description="What to look at first, where no explanation says it.")] = None
     reason: Annotated[str | None, Field(description="Why the rule is as it is.")] = None
     rule: Count | None = None
 

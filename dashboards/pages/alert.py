@@ -14,7 +14,6 @@ from airwatch.store.results import unit_of
 from dashboards.alert_readings import readings_showing, told_by
 from dashboards.alert_words import (
     CHANGES,
-    FIRST_LOOKS,
     crossing_text,
     evidence_lines,
     explanation_name,
@@ -97,7 +96,7 @@ def alert(request: Request, store: StoreInput, alert: AlertId, chosen: ChosenUni
         explanations=[_explanation(explanation) for explanation in explanations],
         details=details,
         reason=rule_reason(details.reason or "") if details is not None else "",
-        looks=_looks(row, explanations),
+        looks=_looks(details, explanations),
         changes=[(name, *CHANGES[name]) for name in found.may],
         suggested=suggested_change(row["state"], found.may),
         now=found.now,
@@ -140,13 +139,12 @@ def _explanation(explanation: Explanation) -> ExplanationRow:
     )
 
 
-def _looks(row: Mapping[str, Any], explanations: list[Explanation]) -> list[tuple[str, str]]:
+def _looks(details: AlertDetails | None, explanations: list[Explanation]) -> list[tuple[str, str]]:
     """Give what to look at first: the explanation, and where to look for it."""
     told = [e for k, e in enumerate(explanations) if e.inspect and (k == 0 or e.probability >= _WORTH_A_LOOK)]
     if told:
         return [(explanation_name(e), e.inspect) for e in told]
-    usual = FIRST_LOOKS.get(row["fault"])
-    return [("", usual)] if usual else []
+    return [("", details.inspect)] if details is not None and details.inspect else []
 
 
 def _history(change: Mapping[str, Any], measures: Measures) -> HistoryRow:

@@ -177,7 +177,7 @@ def test_units_are_ranked_by_gravity_then_age() -> None:
 def test_a_rule_that_cannot_open_is_refused() -> None:
     row = (
         '[[rule]]\nfault = "f"\ncheck = "c"\nbeyond = "high"\nof_last = 2\nat_least = 3\n'
-        'severity = { fail = "high" }\nsays = ""\nreason = ""\n'
+        'severity = { fail = "high" }\nsays = ""\ninspect = ""\nreason = ""\n'
     )
     with pytest.raises(LimitTableError, match="at_least 3 is more than of_last 2"):
         parse_rules(row)

@@ -8,6 +8,7 @@ import polars as pl
 import pytest
 from click.testing import CliRunner
 
+import pipelines.alerts
 from airwatch.alerts.lifecycle import Step
 from airwatch.cli.main import airwatch
 from airwatch.derive.frames import READINGS
@@ -91,6 +92,20 @@ def test_a_silence_ends_by_itself(store: Store) -> None:
     id_ = alerts(store)["id"].item()
     assert step(store, "silenced", 3, "part on order", until=day(5)) == "open"
     assert [silenced(store, [id_], day(n)) for n in (2.9, 4, 5)] == [set(), {id_}, set()]
+
+
+def test_a_change_made_while_readings_are_looked_at_is_not_lost(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    land(store, holds(range(3), PRIMARY))
+    looked_at = pipelines.alerts.fold_alerts
+
+    def meanwhile(*frames: pl.DataFrame, **other: pl.DataFrame) -> pl.DataFrame:
+        monkeypatch.setattr(pipelines.alerts, "fold_alerts", looked_at)
+        step(store, "acknowledged", 3)  # as another thread would
+        return looked_at(*frames, **other)
+
+    monkeypatch.setattr(pipelines.alerts, "fold_alerts", meanwhile)
+    land(store, holds(range(3, 5), PRIMARY))
+    assert (alerts(store)["state"].item(), changes(store)) == ("acknowledged", ["opened", "acknowledged"])
 
 
 def test_a_change_to_nothing_is_refused(store: Store) -> None:
