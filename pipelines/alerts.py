@@ -128,8 +128,7 @@ def _step(store: Store, step: Step) -> tuple[pl.DataFrame, str]:
         "state": state,
         "reason": step.reason.strip(),
         "until": step.until,
-        "severity": row["severity"],
-        "fault": row["fault"],
+        **{name: row[name] for name in ("severity", "fault", "fleet", "unit", "trailer")},
     }
     kept.write_alerts(store, before, before.with_columns(state=pl.lit(state)), [change])
     return before, state

@@ -7,12 +7,15 @@ from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import UTC, datetime
 
 from airwatch.derive.readings import Derived, Window, derive
 from airwatch.landing.subscriber import Subscriber
 from airwatch.processes import worker_pool
 from airwatch.store.database import Store
+from airwatch.store.outbox import add_to_outbox, events_to_tell, outbox
 from pipelines.derive import derive_new
+from pipelines.notify import Notifier
 from pipelines.quality import sum_up_new
 from pipelines.tidy import tidy
 
@@ -31,9 +34,18 @@ class Schedule:
     interval_s: float = 60.0
 
 
+@dataclass(frozen=True, slots=True)
+class Telling:
+    """Who tells people of alerts, and where the pages are that its messages point to."""
+
+    notifier: Notifier
+    link: str
+    every_s: float = 10.0
+
+
 @contextmanager
-def running(store: Store, subscriber: Subscriber, schedule: Schedule) -> Iterator[None]:
-    """Land, derive and tidy while the block lasts; at its end commit what has been received.
+def running(store: Store, subscriber: Subscriber, schedule: Schedule, telling: Telling | None = None) -> Iterator[None]:
+    """Land, derive, tidy and tell while the block lasts; at its end commit what has been received.
 
     Derivation runs in a process of its own, which gets frames and gives frames back, so
     that neither the interpreter lock nor the cores are taken from landing and pages.
@@ -43,12 +55,35 @@ def running(store: Store, subscriber: Subscriber, schedule: Schedule) -> Iterato
         subscriber.start()
         worker = threading.Thread(target=_work, args=(store, pool, schedule, ending), name="derivation", daemon=True)
         worker.start()
+        # a thread of its own: a mail server that does not answer must not hold up derivation
+        teller = threading.Thread(target=_tell, args=(store, telling, ending), name="telling", daemon=True)
+        teller.start()
         try:
             yield
         finally:
             ending.set()
             subscriber.stop()
             worker.join()
+            teller.join()
+
+
+def _tell(store: Store, telling: Telling | None, ending: threading.Event) -> None:
+    while telling is not None:
+        try:
+            tell_once(store, telling)
+        except Exception:
+            log.exception("telling people of alerts failed; trying again in %g s", telling.every_s)
+        if ending.wait(telling.every_s):
+            return
+
+
+def tell_once(store: Store, telling: Telling) -> int:
+    """Send what is due just now, write down what became of it, and give the number of rows written."""
+    events = events_to_tell(store, telling.link)
+    done = telling.notifier.send_due(
+        events, outbox(store), datetime.now(UTC), record=lambda rows: add_to_outbox(store, rows)
+    )
+    return done.height
 
 
 def _work(store: Store, pool: ProcessPoolExecutor, schedule: Schedule, ending: threading.Event) -> None:

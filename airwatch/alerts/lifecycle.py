@@ -31,6 +31,9 @@ HISTORY = pl.Schema(
         "until": TIME,
         "severity": pl.String(),
         "fault": pl.String(),
+        "fleet": pl.String(),
+        "unit": pl.String(),
+        "trailer": pl.String(),
     }
 )
 """One row a change, never altered: ``at`` in data time, ``recorded`` when it was written; ``until`` ends a silence."""
@@ -206,8 +209,7 @@ def _change(row: Mapping[str, object], change: str, at: object, reason: str) -> 
         "state": row["state"],
         "reason": reason,
         "until": None,
-        "severity": row["severity"],
-        "fault": row["fault"],
+        **{name: row[name] for name in ("severity", "fault", "fleet", "unit", "trailer")},
     }
 
 

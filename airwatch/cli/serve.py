@@ -1,5 +1,6 @@
 """`airwatch serve`."""
 
+import os
 from pathlib import Path
 from typing import Any
 
@@ -8,9 +9,11 @@ import click
 from airwatch.cli import options
 from airwatch.cli.registered import take_units
 from airwatch.cli.subscribe import make_subscriber
+from airwatch.notify.config import read_config
 from airwatch.store.database import Store
 from dashboards.server import serve_pages
-from pipelines.serve import Schedule, running
+from pipelines.notify import Notifier
+from pipelines.serve import Schedule, Telling, running
 
 
 @click.command()
@@ -23,6 +26,8 @@ from pipelines.serve import Schedule, running
 @click.option("--every", "every_s", default=30.0, show_default=True, help="Seconds between derivations.")
 @options.retention
 @click.option("--tidy-every", "tidy_every_h", default=24.0, show_default=True, help="Hours between tidyings.")
+@click.option("--notify", "notify_file", type=options.FILE, help="Who is told of alerts, TOML; see deploy/.")
+@click.option("--link", help="Where people open the pages, for links in messages; the host and port by default.")
 @options.session
 def serve(
     db: Path,
@@ -33,6 +38,8 @@ def serve(
     tidy_every_h: float,
     keep_days: float,
     interval_s: float,
+    notify_file: Path | None,
+    link: str | None,
     **session: Any,
 ) -> None:
     """Land, derive, tidy and show, until stopped."""
@@ -40,5 +47,10 @@ def serve(
     with Store.open(db) as store:
         take_units(store, units)
         subscriber = make_subscriber(store, **session)
-        with running(store, subscriber, schedule):
+        telling = None
+        if notify_file is not None:
+            # a config that can't be used stops the start: nobody would notice later that nobody is told
+            notifier = Notifier.open(read_config(notify_file, root=session["root"]), os.environ, session["broker"])
+            telling = Telling(notifier, (link or f"http://{host}:{port}").rstrip("/"))
+        with running(store, subscriber, schedule, telling):
             serve_pages(store, host=host, port=port, health=subscriber.health)

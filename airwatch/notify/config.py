@@ -30,6 +30,19 @@ Fleets = Literal["all"] | tuple[str, ...]
 _USUAL_CHANGES: tuple[Change, ...] = ("opened", "graver", "reopened", "withdrawn")
 _WEEKDAYS: tuple[Weekday, ...] = get_args(Weekday)
 
+_HINTS = {
+    "fleets": 'write "all" or a list of names',
+    "least_severity": "write low, medium or high",
+    "changes": f"write some of {', '.join(get_args(Change))}",
+    "quiet": 'write start and end, or "none"',
+    "digest": 'write every and at, or "none"',
+    "every": "write day or week",
+    "on": f"write one of {', '.join(_WEEKDAYS)}",
+    **dict.fromkeys(("start", "end", "at"), "write it as HH:MM, from 00:00 to 23:59"),
+    **dict.fromkeys(("name", "role"), "write 1 to 64 characters without /"),
+    "since": "write a time with its zone, such as 2031-02-01T00:00:00Z",
+}
+
 MQTT_TARGET = "mqtt"
 MQTT_CHANGES = frozenset({*get_args(Change), "acknowledged", "explained"})
 """What moves an alert or rewrites it. Notes and silences do not, and one may be added to an alert long closed."""
@@ -213,7 +226,7 @@ def parse_config(text: str, path: Path, *, root: str = ROOT) -> NotifyConfig:
     try:
         file = msgspec.toml.decode(text, type=NotifyFile)
     except msgspec.ValidationError as err:
-        raise NotifyError(f"{path}: {_placed(str(err), text)}; correct it, or take it out") from err
+        raise NotifyError(f"{path}: {_placed(str(err), text)}") from err
     except msgspec.DecodeError as err:
         raise NotifyError(f"{path}: is not TOML: {err}; correct that line") from err
     return _Checked(path, file, root).config()
@@ -359,11 +372,12 @@ def _time(text: str) -> time:
 
 
 def _placed(error: str, text: str) -> str:
-    """Turn what msgspec says, which ends in the place, into place first; with the name of the person it is about."""
+    """Turn what msgspec says, which ends in the place, into place first and what to do last; a person by the name."""
     what, _, place = error.partition(" - at `$")
     place = place.rstrip("`").lstrip(".") or "file"
     if found := re.match(r"person\[(\d+)\]", place):
         people = msgspec.toml.decode(text)["person"]
         name = people[int(found[1])].get("name") if isinstance(people[int(found[1])], dict) else None
         place = place.replace(found[0], f"person {name!r}" if isinstance(name, str) else found[0], 1)
-    return f"{place}: {what}"
+    field = re.sub(r"\[[^]]*\]$", "", place).rpartition(".")[2]
+    return f"{place}: {what}; {_HINTS.get(field, 'correct it, or take it out')}"

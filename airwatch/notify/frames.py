@@ -84,6 +84,9 @@ def events_of(frame: pl.DataFrame) -> list[Event]:
     """Give the rows of a frame of events, the first of each id."""
     require(frame, EVENTS, "events")
     rows = frame.select(EVENTS.keys()).unique("event_id", keep="first", maintain_order=True)
+    rows = rows.with_columns(
+        pl.col("kind", "fleet", "unit", "fault").fill_null(""), pl.col("severity").fill_null("low")
+    )
     return [Event(**row) for row in rows.iter_rows(named=True)]
 
 

@@ -32,13 +32,17 @@ class Message:
 
 @dataclass(frozen=True, slots=True)
 class Publication:
-    """An alert as it is after an event, to be retained under its topic; ``is_closed`` if it asks for nothing more."""
+    """An alert as it is after an event; ``is_closed`` if it asks for nothing more.
+
+    It is retained under its topic, unless a later change of the alert stands there already.
+    """
 
     target: str
     event_id: str
     topic: str
     payload: bytes
     is_closed: bool
+    is_retained: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +137,12 @@ def plan(events: pl.DataFrame, config: NotifyConfig, outbox: pl.DataFrame, now: 
     publications: list[Publication] = []
     if config.mqtt is not None:
         queue = _queue(config.mqtt, all_events, _Story.of(rows_of[config.mqtt.name]), config, now)
-        publications = [_publication(config.mqtt, entry.event) for entry in queue.entries if entry.due <= now]
+        outdated = _outdated(all_events, queue.story)
+        publications = [
+            _publication(config.mqtt, entry.event, is_retained=entry.event.event_id not in outdated)
+            for entry in queue.entries
+            if entry.due <= now
+        ]
         held += [entry.held(config.mqtt) for entry in queue.entries if entry.due > now]
     return Plan(tuple(messages), tuple(publications), tuple(held))
 
@@ -289,7 +298,20 @@ def _message(target: Target, events: Sequence[Event], text: tuple[str, str]) -> 
     return Message(target.name, tuple(event.event_id for event in events), gravest.severity, *text, is_over)
 
 
-def _publication(target: MqttTarget, event: Event) -> Publication:
+def _outdated(events: Sequence[Event], story: _Story) -> set[str]:
+    """Give the events after which a later one of the same alert was sent."""
+    overtaken: set[str] = set()
+    outdated: set[str] = set()
+    for event in reversed(events):
+        last = story.last.get(event.event_id)
+        if last is not None and last.state == "sent":
+            overtaken.add(event.alert_id)
+        elif event.alert_id in overtaken:
+            outdated.add(event.event_id)
+    return outdated
+
+
+def _publication(target: MqttTarget, event: Event, *, is_retained: bool) -> Publication:
     """Write one alert for programs. Each alert has its own topic, for a unit can have several at a time."""
     levels = (_NOT_IN_TOPIC.sub("_", level) or "_" for level in (event.fleet, event.unit, event.alert_id))
     body = {
@@ -312,7 +334,8 @@ def _publication(target: MqttTarget, event: Event) -> Publication:
         "caution": CAUTION,
     }
     topic = "/".join((target.prefix, *levels))
-    return Publication(target.name, event.event_id, topic, msgspec.json.encode(body), event.kind in CLOSING)
+    payload = msgspec.json.encode(body)
+    return Publication(target.name, event.event_id, topic, payload, event.kind in CLOSING, is_retained)
 
 
 def _rfc3339(t: datetime | None) -> str | None:

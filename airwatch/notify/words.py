@@ -48,8 +48,8 @@ CLOSING = frozenset({"verified", "dismissed", "withdrawn"})
 def single(events: Sequence[Event], zone: ZoneInfo) -> tuple[str, str]:
     """Give title and text for changes of one alert, in their order; times are shown in ``zone``."""
     last = events[-1]
-    title = f"{last.unit}: {_fault(last)} ({_severity(last)}, {_kind(last)})"
-    lines = [f"{_place(last)}", "", *(line for event in events for line in _lines(event, zone))]
+    title = f"{_one_line(last.unit)}: {_fault(last)} ({last.severity}, {_kind(last)})"
+    lines = [_place(last), "", *(line for event in events for line in _lines(event, zone))]
     return title, _text(lines)
 
 
@@ -57,7 +57,7 @@ def together(events: Sequence[Event], zone: ZoneInfo, *, is_digest: bool) -> tup
     """Give title and text for changes of several alerts, in the order of `by_unit`."""
     n_units = len({(event.fleet, event.unit) for event in events})
     gravest = max(events, key=lambda event: event.gravity)
-    count = f"{_count(len(events), 'change')} at {_count(n_units, 'unit')}, gravest {_severity(gravest)}"
+    count = f"{_count(len(events), 'change')} at {_count(n_units, 'unit')}, gravest {gravest.severity}"
     lines: list[str] = []
     for _, group in groupby(events, key=lambda event: (event.fleet, event.unit)):
         of_unit = list(group)
@@ -89,14 +89,14 @@ def stamp(t: datetime, zone: ZoneInfo) -> str:
 def _lines(event: Event, zone: ZoneInfo) -> list[str]:
     was = f" (was {event.previous_severity})" if event.kind == "graver" and event.previous_severity else ""
     says = _one_line(event.summary) or _fault(event)
-    lines = [f"- {_severity(event).upper()}{was}, {_kind(event)}: {says}"]
+    lines = [f"- {event.severity.upper()}{was}, {_kind(event)}: {says}"]
     if event.trailer and event.trailer not in says:
         lines.append(f"  Trailer {_one_line(event.trailer)}")
     if event.crossing_likely is not None and event.kind not in CLOSING:
-        lines.append(f"  By its trend it reaches its limit about {_local(event.crossing_likely, zone):%Y-%m-%d}.")
-    lines.append(f"  {stamp(event.at.replace(tzinfo=UTC), zone)}, by the vehicle's data")
+        lines.append(f"  By its trend it reaches its limit about {event.crossing_likely:%Y-%m-%d}.")
+    lines.append(f"  {stamp(event.at.replace(tzinfo=UTC), zone)}")
     if event.link:
-        lines.append(f"  {event.link.strip()}")
+        lines.append(f"  {_one_line(event.link)}")
     return lines
 
 
@@ -121,16 +121,8 @@ def _kind(event: Event) -> str:
     return KINDS.get(event.kind, event.kind.replace("_", " "))
 
 
-def _severity(event: Event) -> str:
-    return event.severity
-
-
 def _count(n: int, what: str) -> str:
     return f"{n} {what}{'' if n == 1 else 's'}"
-
-
-def _local(t: datetime, zone: ZoneInfo) -> datetime:
-    return t.replace(tzinfo=UTC).astimezone(zone)
 
 
 def _one_line(text: str | None) -> str:

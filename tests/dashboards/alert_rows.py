@@ -29,7 +29,8 @@ def change_row(store: Store, alert: str, **columns: object) -> None:
 def history_row(change: str, at: datetime, state: str, *, who: str = "R. Okafor", **more: object) -> dict[str, object]:
     """Give one row of a history, as `write_alerts` takes it."""
     row = {"alert": LEAK, "at": at, "who": who, "change": change, "state": state, "reason": "so it is", "until": None}
-    return {**row, "severity": "high", "fault": "leak_primary", **more}
+    whose = {"fleet": "north", "unit": "K-leak", "trailer": None}
+    return {**row, **whose, "severity": "high", "fault": "leak_primary", **more}
 
 
 def history(*rows: dict[str, object]) -> pl.DataFrame:

@@ -158,7 +158,20 @@ CREATE TABLE air.alert_history (
     reason VARCHAR NOT NULL,
     until TIMESTAMP,              -- end of a silence
     severity VARCHAR NOT NULL,
-    fault VARCHAR NOT NULL
+    fault VARCHAR NOT NULL,
+    fleet VARCHAR NOT NULL,       -- of a withdrawn alert nothing else is left
+    unit VARCHAR NOT NULL,
+    trailer VARCHAR
+);
+
+-- What became of a change for each who is told of it; rows are only added, the last one holds.
+CREATE TABLE air.notify_outbox (
+    event_id VARCHAR NOT NULL,
+    target VARCHAR NOT NULL,
+    state VARCHAR NOT NULL,
+    "at" TIMESTAMP NOT NULL,
+    reason VARCHAR,
+    attempts BIGINT NOT NULL
 );
 
 CREATE TABLE air.derive_marks (job VARCHAR NOT NULL, batch BIGINT NOT NULL);
