@@ -3,6 +3,7 @@
 from collections.abc import Iterable
 from datetime import datetime
 
+import numpy as np
 import polars as pl
 
 from airwatch.contract.batch import CODE_SCHEMA, GOVERNOR_SCHEMA, LAMP_SCHEMA, REPORT_SCHEMA
@@ -142,8 +143,8 @@ def _samples(store: Store, chosen: pl.DataFrame) -> pl.DataFrame:
     )
     since_first = (pl.col("t") - pl.col("t").min()).dt.total_milliseconds()
     order = found.select(pl.col("place").cast(pl.Int64) * _MOST_MS + since_first).to_series()
-    if not order.is_sorted():
-        found = found[order.arg_sort()]
+    if not order.is_sorted():  # stretches of each unit are: numpy's stable sort merges these
+        found = found[np.argsort(order.to_numpy(), kind="stable")]
     names = (pl.lit(w[name]).gather(pl.col("place")).alias(name) for name in ("fleet", "unit"))
     return found.select(*names, pl.exclude("place")).select(SAMPLE_SCHEMA.keys()).cast(SAMPLE_SCHEMA)
 
