@@ -8,7 +8,7 @@ import polars as pl
 
 from airwatch.alerts.rules import Rule, shipped_rules
 from airwatch.derive.frames import READINGS
-from airwatch.store.alerts import with_partners
+from airwatch.store.alerts import towed
 from airwatch.store.database import Store
 from airwatch.store.derivation import readings as stored_readings
 from airwatch.store.results import readings_of
@@ -103,4 +103,6 @@ def _is_of_trailer(alert: Mapping[str, Any]) -> bool:
 
 def _of_trailer(store: Store, alert: Mapping[str, Any]) -> pl.DataFrame:
     unit = pl.DataFrame({"fleet": [alert["fleet"]], "unit": [alert["unit"]]})
-    return stored_readings(store, with_partners(store, unit)).filter(pl.col("trailer") == alert["trailer"])
+    of_trailer = pl.col("trailer") == alert["trailer"]
+    tractors = towed(store, unit).filter(of_trailer).select("fleet", "unit")
+    return stored_readings(store, tractors).filter(of_trailer)

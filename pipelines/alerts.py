@@ -1,7 +1,9 @@
 """Alerts brought up to date: what readings say, joined with what people did."""
 
+from collections import deque
 from collections.abc import Sequence
-from dataclasses import replace
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 import polars as pl
@@ -18,7 +20,7 @@ from airwatch.store import alerts as kept
 from airwatch.store.database import Store
 from airwatch.store.registry import current as registered_units
 
-UNITS_A_GROUP = 500
+UNITS_A_GROUP = 400
 """Units are looked at in groups of about so many, so that memory is bounded."""
 
 
@@ -38,39 +40,56 @@ def refresh_alerts(store: Store, units: pl.DataFrame) -> int:
         How many changes were written down.
     """
     peers = kept.peer_medians(store, [rule.check for rule in shipped_rules() if rule.above_usual is not None])
+    towed = kept.towed(store, units)
+    registered = registered_units(store)
+    groups = units.select("fleet", "unit").unique(maintain_order=True).iter_slices(UNITS_A_GROUP)
     n_changes = 0
-    for group in units.select("fleet", "unit").unique(maintain_order=True).iter_slices(UNITS_A_GROUP):
-        n_changes += _refresh(store, group, peers)
+    with ThreadPoolExecutor(
+        1
+    ) as ahead:  # reading the next group takes the database as long as folding this one takes us
+        waiting: deque[Future[_Group]] = deque()
+        for units_of_group in groups:
+            waiting.append(ahead.submit(_read, store, units_of_group, towed, registered))
+            if len(waiting) > 1:
+                n_changes += _refresh(store, waiting.popleft().result(), peers)
+        if waiting:
+            n_changes += _refresh(store, waiting.popleft().result(), peers)
     return n_changes
 
 
-def _refresh(store: Store, units: pl.DataFrame, peers: pl.DataFrame) -> int:
-    trailers = kept.trailers_of(store, units)
-    partners = kept.with_partners(store, units)
+@dataclass(frozen=True, slots=True)
+class _Group:
+    """Some units, the trailers they towed, and the readings and facts of all that towed these."""
+
+    units: pl.DataFrame
+    trailers: pl.DataFrame
+    readings: pl.DataFrame
+    facts: pl.DataFrame
+
+
+def _read(store: Store, units: pl.DataFrame, towed: pl.DataFrame, registered: pl.DataFrame) -> _Group:
+    trailers = (
+        towed.join(units, on=["fleet", "unit"], how="semi").select("fleet", "trailer").unique(maintain_order=True)
+    )
+    partners = pl.concat(
+        [units, towed.join(trailers, on=["fleet", "trailer"], how="semi").select("fleet", "unit")]
+    ).unique(maintain_order=True)
     readings = kept.readings_of_late(store, partners, shipped_settings().evidence.days, CHECKS_USED, NOTED)
-    facts = unit_facts(partners, registered_units(store))
-    found = _theirs(fold_alerts(readings, facts, peers=peers), units, trailers)
+    return _Group(units, trailers, readings, unit_facts(partners, registered))
+
+
+def _refresh(store: Store, group: _Group, peers: pl.DataFrame) -> int:
+    found = _theirs(fold_alerts(group.readings, group.facts, peers=peers), group.units, group.trailers)
     with store.exclusive():  # somebody may move an alert on meanwhile; that must neither be lost nor waited for long
-        before = kept.current_alerts(store, units, trailers)
-        return _advance(store, found, before, readings, facts, peers)
+        before = kept.current_alerts(store, group.units, group.trailers)
+        return _advance(store, found, before, group, peers)
 
 
-def _advance(
-    store: Store,
-    found: pl.DataFrame,
-    before: pl.DataFrame,
-    readings: pl.DataFrame,
-    facts: pl.DataFrame,
-    peers: pl.DataFrame,
-) -> int:
+def _advance(store: Store, found: pl.DataFrame, before: pl.DataFrame, group: _Group, peers: pl.DataFrame) -> int:
     spent = spent_until(kept.history_of(store, before["id"].to_list()))
-    again = [
-        _since(readings, facts, peers, row, spent[row["id"]])
-        for row in before.iter_rows(named=True)
-        if row["id"] in spent
-    ]
+    again = [_since(group, peers, row, spent[row["id"]]) for row in before.iter_rows(named=True) if row["id"] in spent]
     since = pl.concat(again) if again else pl.DataFrame(schema=ALERTS)
-    after, changes = advance(found, before, since, proofs(readings, before, spent))
+    after, changes = advance(found, before, since, proofs(group.readings, before, spent))
     kept.write_alerts(store, before, after, changes)
     return len(changes)
 
@@ -86,17 +105,15 @@ def _theirs(found: pl.DataFrame, units: pl.DataFrame, trailers: pl.DataFrame) ->
     )
 
 
-def _since(
-    readings: pl.DataFrame, facts: pl.DataFrame, peers: pl.DataFrame, alert: dict[str, object], spent: datetime
-) -> pl.DataFrame:
+def _since(group: _Group, peers: pl.DataFrame, alert: dict[str, object], spent: datetime) -> pl.DataFrame:
     """Give what readings since a repair speak for, as far as it is this alert."""
-    later = readings.filter((pl.col("fleet") == alert["fleet"]) & (pl.col("start") >= spent))
+    later = group.readings.filter((pl.col("fleet") == alert["fleet"]) & (pl.col("start") >= spent))
     whose = (
         pl.col("trailer") == alert["trailer"]
         if alert["fault"] == "leak_trailer" and alert["trailer"] is not None
         else pl.col("unit") == alert["unit"]
     )
-    return fold_alerts(later.filter(whose), facts, peers=peers).filter(pl.col("id") == alert["id"])
+    return fold_alerts(later.filter(whose), group.facts, peers=peers).filter(pl.col("id") == alert["id"])
 
 
 def take_step(store: Store, step: Step) -> str:

@@ -12,16 +12,14 @@ from airwatch.derive.frames import READINGS
 from airwatch.store.database import Store
 
 
-def with_partners(store: Store, units: pl.DataFrame) -> pl.DataFrame:
-    """Give ``fleet, unit`` of the units and of all that towed a trailer which one of them towed."""
-    wanted = units.select("fleet", "unit")
+def towed(store: Store, units: pl.DataFrame) -> pl.DataFrame:
+    """Give ``fleet, unit, trailer``: who towed the trailers that one of the units towed, those units among them."""
     return store.frame(
-        "WITH towed AS (SELECT DISTINCT fleet, trailer FROM air.readings SEMI JOIN wanted USING (fleet, unit)"
+        "WITH theirs AS (SELECT DISTINCT fleet, trailer FROM air.readings SEMI JOIN wanted USING (fleet, unit)"
         " WHERE trailer IS NOT NULL)"
-        " SELECT DISTINCT fleet, unit FROM air.readings SEMI JOIN towed USING (fleet, trailer)"
-        " UNION SELECT fleet, unit FROM wanted ORDER BY fleet, unit",
-        wanted=wanted,
-    ).cast({"fleet": pl.String, "unit": pl.String})
+        " SELECT DISTINCT fleet, unit, trailer FROM air.readings SEMI JOIN theirs USING (fleet, trailer) ORDER BY ALL",
+        wanted=units.select("fleet", "unit"),
+    ).cast({"fleet": pl.String, "unit": pl.String, "trailer": pl.String})
 
 
 def peer_medians(store: Store, checks: Sequence[str]) -> pl.DataFrame:
@@ -54,16 +52,6 @@ def readings_of_late(
         checks=pl.DataFrame({"check": list(checks), "is_noted": [check in noted for check in checks]}),
     ).cast(READINGS)
     return found.sort("fleet", "unit", "start", "check", "circuit", "part", nulls_last=True)  # quicker here than there
-
-
-def trailers_of(store: Store, units: pl.DataFrame) -> pl.DataFrame:
-    """Give ``fleet, trailer`` of all trailers that the units towed."""
-    wanted = units.select("fleet", "unit")
-    return store.frame(
-        "SELECT DISTINCT fleet, trailer FROM air.readings SEMI JOIN wanted USING (fleet, unit)"
-        " WHERE trailer IS NOT NULL ORDER BY fleet, trailer",
-        wanted=wanted,
-    ).cast({"fleet": pl.String, "trailer": pl.String})
 
 
 def current_alerts(store: Store, units: pl.DataFrame, trailers: pl.DataFrame) -> pl.DataFrame:
