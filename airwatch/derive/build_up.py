@@ -5,7 +5,7 @@ import re
 import polars as pl
 
 from airwatch.derive.frames import FACTS, RUN_SAMPLES, UNIT, as_measured, require, seconds
-from airwatch.derive.rises import OWN_TANKS, rises
+from airwatch.derive.rises import OWN_TANKS, rises, valves
 from airwatch.derive.tuning import BuildUp, shipped_tuning
 from airwatch.limits.table import shipped_limits
 from airwatch.limits.units_of_measure import KPA_PER_PSI
@@ -13,6 +13,9 @@ from airwatch.limits.units_of_measure import KPA_PER_PSI
 START_KPA = 85 * KPA_PER_PSI
 END_KPA = 100 * KPA_PER_PSI
 """49 CFR 571.121 S5.1.1 and the CDL model manual time the rise from 85 to 100 psi."""
+
+ALL_FILLED = 0.9
+"""A share of the tanks' volume above which rounding may make the difference."""
 
 _SPAN = re.compile(r"(\d+)-(\d+) kPa")
 
@@ -32,6 +35,12 @@ def build_up_readings(
     A tank that stands above the rising ones is closed off by its check valve: the figure is referred to all of the
     unit's tanks by the share of their volume that filled, and left out where less than ``least_filled`` did. At idle a
     leak takes a larger part of what is delivered, which the interval allows for.
+
+    Gas that is compressed at once rises faster than gas that its tank's wall has cooled, so a rise that begins just
+    after the engine started, or went much faster, is short; by how much at most depends on how long the pumping had
+    lasted before 85 psi, and the interval reaches up by that. Where an earlier stretch of the same pumping rose much
+    faster, something else has been filling since (a trailer whose valve opens at some pressure, suspension), and the
+    interval reaches down to that pace.
 
     Parameters
     ----------
@@ -62,17 +71,19 @@ def build_up_readings(
     require(facts, FACTS, "build_up_readings")
     tuning = tuning or shipped_tuning().build_up
     known = runs.join(facts.select(*FACTS.keys()), on=UNIT, how="left", maintain_order="left")
-    parts = [
-        _measured(rises(samples, circuit, START_KPA, END_KPA, tuning), known, tuning).with_columns(
-            check=pl.lit("build_up_time"), test=pl.lit(None, pl.String)
-        )
-        for circuit in OWN_TANKS
-    ]
+    sent = [tank for tank in OWN_TANKS if samples[f"{tank}_kpa"].null_count() < len(samples)]
+    if not sent:
+        return as_measured(pl.DataFrame())
+    seen = valves(samples, tuning)
+    found = pl.concat([rises(samples, seen, tank, START_KPA, END_KPA, tuning) for tank in sent])
+    parts = [_measured(found, known, tuning).with_columns(check=pl.lit("build_up_time"), test=pl.lit(None, pl.String))]
     for test, low, high, rule_sets in _spans():
         asked = known.filter(pl.col("rule_set").is_in(rule_sets))
         if asked.height:
-            some = samples if asked.height == known.height else samples.filter(pl.col("run").is_in(asked["run"]))
-            found = pl.concat([rises(some, circuit, low, high, tuning) for circuit in OWN_TANKS])
+            is_whole = asked.height == known.height
+            some = samples if is_whole else samples.filter(pl.col("run").is_in(asked["run"]))
+            seen_of = seen if is_whole else valves(some, tuning)
+            found = pl.concat([rises(some, seen_of, tank, low, high, tuning) for tank in sent])
             has_speed = pl.col("revolutions").is_not_null()
             parts.append(
                 _measured(found, asked, tuning).with_columns(
@@ -107,15 +118,28 @@ def _measured(found: pl.DataFrame, known: pl.DataFrame, tuning: BuildUp) -> pl.D
     may_fill = ~(is_alone | is_line_still | pl.col("is_popped"))
     rpm = (pl.col("revolutions") * 60.0 / pl.col("timed_s")).round(0).cast(pl.Int64)
     assumed = pl.when("is_speed_assumed").then(pl.lit(" (assumed)")).otherwise(pl.lit(""))
-    with_trailer = pl.when("may_fill").then(pl.lit("; a trailer may have been filling too")).otherwise(pl.lit(""))
+    is_uneven = (pl.col("fastest") >= tuning.pace_uneven).fill_null(value=False)
+    with_trailer = pl.concat_str(
+        pl.when("may_fill").then(pl.lit("; a trailer may have been filling too")).otherwise(pl.lit("")),
+        pl.when(is_uneven).then(pl.lit("; it had risen faster before: something else filled")).otherwise(pl.lit("")),
+        pl.when(pl.col("filled") < ALL_FILLED)
+        .then(pl.format("; {} % of the tanks' volume filled", (pl.col("filled") * 100.0).round(0).cast(pl.Int64)))
+        .otherwise(pl.lit("")),
+    )
     own = {tank: pl.coalesce(f"{tank}_l", pl.lit(tuning.own_l / len(OWN_TANKS))) for tank in OWN_TANKS}
     filled = pl.sum_horizontal(own[tank] * pl.col(f"{tank}_share").clip(0.0, 1.0).fill_null(1.0) for tank in OWN_TANKS)
     slowness = (1.0 - pl.col("turned_s") / pl.col("timed_s")).clip(lower_bound=0.0)
+    is_guessed = pl.any_horizontal(pl.col(f"{tank}_l").is_null() for tank in OWN_TANKS)
+    filled_sd = pl.when(is_guessed).then(tuning.guessed_sd_share).otherwise(tuning.filled_sd_share)
     relative_sd = (
         (pl.col("timing_s") / pl.col("timed_s")).pow(2)
+        + (pl.col("turning") / pl.col("revolutions")).fill_null(0.0).pow(2)
         + (tuning.speed_sd_share * slowness).fill_null(0.0).pow(2)
-        + (tuning.filled_sd_share * (1.0 - pl.col("filled"))).pow(2)
+        + (filled_sd * (1.0 - pl.col("filled"))).pow(2)
     ).sqrt()
+    # the share that warming gas saves at most of the time that the rise would have taken at its highest speed
+    paced = pl.coalesce(pl.col("revolutions") * 60.0 / pl.col("top_rpm"), "timed_s") / tuning.warming_s
+    warming = tuning.warming_share * (-pl.col("before_s") / tuning.warming_s).exp() * (1.0 - (-paced).exp()) / paced
     idle = pl.lit(tuning.idle_rpm) / governed
     return (
         found.join(known, on="run", how="inner", maintain_order="left")
@@ -125,10 +149,12 @@ def _measured(found: pl.DataFrame, known: pl.DataFrame, tuning: BuildUp) -> pl.D
             filled=(filled / pl.sum_horizontal(*own.values())).clip(upper_bound=1.0),
         )
         .filter(pl.col("filled") >= tuning.least_filled)
+        .with_columns(filled_l=pl.col("own_l") * pl.col("filled"))
         .with_columns(value=pl.coalesce("turned_s", "timed_s") / pl.col("filled"))
         .with_columns(
             half=1.96 * pl.col("value") * relative_sd,
-            alone=pl.when("may_fill").then(pl.col("own_l") / (pl.col("own_l") + tuning.trailer_l)).otherwise(1.0)
+            warmed=pl.col("value") * warming,
+            alone=pl.when("may_fill").then(pl.col("filled_l") / (pl.col("filled_l") + tuning.trailer_l)).otherwise(1.0)
             # a leak at low speed; and where speed is not sent, it may have been idle
             * (1.0 - tuning.idle_leak_share * slowness).fill_null(idle.clip(upper_bound=1.0)),
         )
@@ -141,8 +167,11 @@ def _measured(found: pl.DataFrame, known: pl.DataFrame, tuning: BuildUp) -> pl.D
             "value",
             "revolutions",
             "run_start",
-            lower=((pl.col("value") - pl.col("half")) * pl.col("alone")).clip(lower_bound=0.0),
-            upper=pl.col("value") + pl.col("half"),
+            lower=pl.min_horizontal(
+                ((pl.col("value") - pl.col("half")) * pl.col("alone")).clip(lower_bound=0.0),
+                pl.when(is_uneven).then(pl.col("value") / pl.col("fastest")),
+            ),
+            upper=pl.col("value") + pl.col("half") + pl.col("warmed"),
             measure=pl.lit("s"),
             note=pl.when(pl.col("revolutions").is_null())
             .then(pl.format("timed {} s, engine speed not known{}", pl.col("timed_s").round(1), with_trailer))

@@ -58,14 +58,24 @@ class BuildUp(Struct, frozen=True, forbid_unknown_fields=True):
     dip_steps: float
     near_kpa: float
     popped_kpa: float
+    sag_steps: float
     line_still_kpa: float
     own_l: float
     trailer_l: float
     least_filled: float
     filled_sd_share: float
+    guessed_sd_share: float
     idle_leak_share: float
     idle_rpm: float
     speed_sd_share: float
+    warming_share: float
+    warming_s: float
+    spurt: float
+    pace_kpa: float
+    pace_below_kpa: float
+    pace_after_s: float
+    pace_behind_steps: float
+    pace_uneven: float
 
 
 class Duty(Struct, frozen=True, forbid_unknown_fields=True):

@@ -126,6 +126,58 @@ def test_a_tank_that_is_closed_off_does_not_fill() -> None:
     assert full.is_empty()
 
 
+def test_a_circuit_that_never_builds_is_counted_out_and_named() -> None:
+    """One circuit rises from empty and the other stays at a step, as a recorded truck's did up to 496 kPa."""
+    frame = rise(20.0, secondary_kpa=8)
+    (reading,) = read(frame).filter(check="build_up_time").iter_rows(named=True)
+    assert reading["circuit"] == "primary"
+    assert reading["lower"] <= 20.0 * 120 / 75 <= reading["upper"]
+    assert reading["note"].endswith("62 % of the tanks' volume filled")
+    cut = frame.filter(pl.col("primary_kpa") <= 580)  # it never comes to 85 psi
+    assert read(cut).is_empty()
+
+
+def opening(fast_s: float, slow_s: float, at_kpa: float, sag_kpa: float = 0.0) -> pl.DataFrame:
+    """Make a rise from 120 kPa that turns slower, after a sag, when something opens at a pressure."""
+    fast, slow = (HIGH - LOW) / fast_s, (HIGH - LOW) / slow_s
+    before = np.arange(120.0, at_kpa, fast)
+    sag = np.arange(at_kpa, at_kpa - sag_kpa, -fast)
+    kpa = np.concatenate([before, sag, np.arange(at_kpa - sag_kpa, 780.0, slow)])
+    common = {"engine_rpm": 2000, "speed_kph": 0, "park_brake": 1, "service_brake": 0, "trailer": "R-1"}
+    return samples(np.arange(float(kpa.size)), primary_kpa=rounded(kpa, 4.0), **common)
+
+
+def test_what_opens_on_the_way_up_reaches_the_interval_down() -> None:
+    """The valves had closed by themselves, but some trailers' own open again as pressure comes."""
+    even = read(opening(40.0, 40.0, 400.0)).filter(check="build_up_time").row(0, named=True)
+    assert even["lower"] > 0.9 * even["value"]
+    assert "faster" not in even["note"]
+    kinked = read(opening(20.0, 40.0, 450.0)).filter(check="build_up_time").row(0, named=True)
+    assert kinked["lower"] <= 20.0
+    assert kinked["upper"] >= 40.0
+    assert kinked["note"].endswith("it had risen faster before: something else filled")
+    sagged = read(opening(20.0, 40.0, 450.0, sag_kpa=60.0)).filter(check="build_up_time").row(0, named=True)
+    assert sagged["lower"] <= 20.0
+    assert sagged["upper"] >= 40.0
+    assert "a trailer may have been filling" in sagged["note"]
+
+
+def test_a_rise_just_after_the_start_may_have_been_slower() -> None:
+    """Air compressed at once rises up to 1.4 times as fast (g = 1.4) as once the wall of its tank cools it."""
+    slope = (HIGH - LOW) / 20.0
+    t = np.arange(0.0, 120.0)
+    common = {"speed_kph": 0, "park_brake": 1, "service_brake": 0, "trailer": ""}
+    upper = {}
+    for before_s in (2.0, 60.0):
+        kpa = rounded(LOW - slope * before_s + slope * np.maximum(t - 30.0, 0.0), 4.0)
+        late = samples(t, primary_kpa=kpa, engine_rpm=np.where(t > 30.0, 2000, 0), **common)
+        reading = read(late).filter(check="build_up_time").row(0, named=True)
+        assert reading["lower"] <= 20.0 <= reading["upper"]
+        upper[before_s] = reading["upper"]
+    assert upper[2.0] > 24.0
+    assert upper[60.0] < 22.0
+
+
 def test_a_brake_use_beside_a_lost_pressure_is_still_seen() -> None:
     frame = rise(40.0)
     middle = (frame["primary_kpa"] > 610) & (frame["primary_kpa"] < 620)
