@@ -14,6 +14,7 @@ from tests.derive.samples import in_runs, samples
 
 ATMOSPHERE_KPA = 101.325
 REFERENCE_KPA = 690.0
+GAMMA = 1.4  # ratio of specific heats of air
 
 
 @dataclass(frozen=True)
@@ -73,9 +74,12 @@ def _pressure(rng: np.random.Generator, t: np.ndarray, rate: float) -> tuple[np.
 
     def change(at: float, state: np.ndarray) -> list[float]:
         _, gas, wall = state
-        return [-per_s, (wall - gas) / gas_s, (float(outside(at)) - wall) / wall_s]
+        # what leaks leaves with its enthalpy, and what stays expands
+        return [-per_s, (wall - gas) / gas_s - (GAMMA - 1.0) * per_s * gas, (float(outside(at)) - wall) / wall_s]
 
-    begin = [0.0, float(outside(0.0)) + wall_warm + gas_warm, float(outside(0.0)) + wall_warm]
+    # it has leaked for long: the gas is as cold by that as it stays
+    wall = float(outside(0.0)) + wall_warm
+    begin = [0.0, (wall + gas_warm) / (1.0 + (GAMMA - 1.0) * per_s * gas_s), wall]
     solved = solve_ivp(change, (0.0, float(t[-1])), begin, t_eval=t, rtol=1e-8, atol=1e-8, method="LSODA")
     log_mass, gas, _ = solved.y
     start = rng.uniform(720.0, 900.0) + ATMOSPHERE_KPA

@@ -1,4 +1,5 @@
 import math
+import os
 from typing import Any
 
 import click
@@ -14,6 +15,8 @@ from tests.derive.pre_trip import pre_trips
 from tests.derive.samples import in_runs, rounded, samples
 
 ATMOSPHERE = 101.325
+N_TRIPS = int(os.environ.get("AIRWATCH_PRE_TRIPS", "300"))
+"""How many tractors are tested in each case; ``AIRWATCH_PRE_TRIPS=2000`` takes a minute or two and shows biases."""
 PSI = 6.894757  # NIST SP 811 (2008), appendix B.8
 
 
@@ -98,7 +101,7 @@ def test_each_tank_is_read_by_itself_and_key_off_may_null_the_engine() -> None:
 
 @pytest.fixture(scope="module")
 def drawn() -> pl.DataFrame:
-    return drawn_holds(1200, seed=20310203)
+    return drawn_holds(1200, seed=20310207)
 
 
 def test_intervals_hold_what_was_drawn(drawn: pl.DataFrame) -> None:
@@ -138,12 +141,18 @@ def test_intervals_hold_what_was_drawn(drawn: pl.DataFrame) -> None:
     ("released_s", "applied_s", "spacing_s"), [(200, 60, 1), (200, 140, 1), (60, 300, 1), (250, 200, 2), (400, 400, 10)]
 )
 def test_simulated_pre_trips_are_covered(released_s: int, applied_s: int, spacing_s: int) -> None:
-    """The pedal takes air and chills the gas that is left; without allowing for that, one interval in five holds."""
-    trips = pre_trips(150, 3, released_s=released_s, applied_s=applied_s, spacing_s=spacing_s)
+    """The pedal takes air and chills the gas that is left; without allowing for that, one interval in five holds.
+
+    The allowances were chosen on seed 3, which judges nothing here.
+    """
+    trips = pre_trips(N_TRIPS, 20310208, released_s=released_s, applied_s=applied_s, spacing_s=spacing_s)
     error = (pl.col("value") - pl.col("true")) / PSI
+    held = (pl.col("lower") <= pl.col("true")) & (pl.col("true") <= pl.col("upper"))
     table = trips.group_by("check", "circuit").agg(
         n=pl.len(),
-        held=((pl.col("lower") <= pl.col("true")) & (pl.col("true") <= pl.col("upper"))).mean().round(3),
+        held=held.mean().round(3),
+        below=(pl.col("upper") < pl.col("true")).mean().round(3),
+        above=(pl.col("lower") > pl.col("true")).mean().round(3),
         bias_psi_per_min=error.mean().round(3),
         rms_psi_per_min=error.pow(2).mean().sqrt().round(3),
         half_width=((pl.col("upper") - pl.col("lower")).median() / 2 / PSI).round(3),
@@ -151,8 +160,9 @@ def test_simulated_pre_trips_are_covered(released_s: int, applied_s: int, spacin
     with pl.Config(tbl_hide_column_data_types=True, tbl_cols=-1):
         click.echo(f"released {released_s} s, applied {applied_s} s, every {spacing_s} s")
         click.echo(table.sort("check", "circuit"))
-    assert table["n"].to_list() == [150] * 4
+    assert table["n"].to_list() == [N_TRIPS] * 4
     assert table["held"].min() >= 0.88
+    assert trips.select(held.mean()).item() >= 0.90
     assert (table["bias_psi_per_min"].abs() < 0.5 * table["half_width"]).all()
 
 
