@@ -54,7 +54,14 @@ class Fit:
     noise: Floats
 
 
-def fit_decay(cells: Cells, step_kpa: Floats, coolings: Sequence[Cooling], drift_sd: Floats, relative_sd: float) -> Fit:
+def fit_decay(
+    cells: Cells,
+    step_kpa: Floats,
+    coolings: Sequence[Cooling],
+    drift_sd: Floats,
+    relative_sd: float,
+    chill_s: Floats | None = None,
+) -> Fit:
     """Fit each record.
 
     Parameters
@@ -69,6 +76,9 @@ def fit_decay(cells: Cells, step_kpa: Floats, coolings: Sequence[Cooling], drift
         Standard deviation of a steady change that is no leak (outside temperature), 1/s.
     relative_sd : float
         Standard deviation of the rate's scale (an offset of the sensor, the choice of reference).
+    chill_s : array (records,), optional
+        What leaks chills the gas by up to the rate times so long. By time 0 of the record it already has where this is
+        0; where it is not, so much of that is still to come, with the time constant of the first cooling.
 
     Returns
     -------
@@ -77,16 +87,19 @@ def fit_decay(cells: Cells, step_kpa: Floats, coolings: Sequence[Cooling], drift
     """
     n = step_kpa.size
     rate, half_low, half_high, noise = (np.full(n, np.nan) for _ in range(4))
+    fallen_s = cells.t_s.copy()  # for how long the leak would have to go on without chilling the gas
+    if chill_s is not None:
+        fallen_s -= chill_s[cells.record] * np.exp(-cells.t_s / coolings[0].tau_s)
     lowest, highest = _extremes(cells, n)
     levels = highest - lowest
     many = np.flatnonzero(levels >= 2)  # noqa: PLR2004 two borders crossed: a rate between them
     if many.size:
-        part = _select(cells, many, n)
-        est, sd, noise[many] = _newton(part, step_kpa[many], coolings, many)
+        part, fallen = _select(cells, fallen_s, many, n)
+        est, sd, noise[many] = _newton(part, fallen, step_kpa[many], coolings, many)
         rate[many], half_low[many], half_high[many] = est, 1.96 * sd, 1.96 * sd
     for i in np.flatnonzero(levels < 2):  # noqa: PLR2004 as above; NaN (no samples) is not less
-        part = _select(cells, np.array([i]), n)
-        rate[i], half_low[i], half_high[i] = _weigh(part, float(step_kpa[i]), coolings, int(i))
+        part, fallen = _select(cells, fallen_s, np.array([i]), n)
+        rate[i], half_low[i], half_high[i] = _weigh(part, fallen, float(step_kpa[i]), coolings, int(i))
     extra = 1.96 * np.hypot(drift_sd, relative_sd * np.nan_to_num(rate))
     return Fit(rate, rate - np.hypot(half_low, extra), rate + np.hypot(half_high, extra), noise)
 
@@ -100,17 +113,17 @@ def _extremes(cells: Cells, n: int) -> tuple[Floats, Floats]:
     return lowest, highest
 
 
-def _select(cells: Cells, records: Ints, n: int) -> Cells:
-    """Keep the cells of some records, which are numbered anew."""
+def _select(cells: Cells, fallen_s: Floats, records: Ints, n: int) -> tuple[Cells, Floats]:
+    """Keep the cells of some records, which are numbered anew, and what belongs to them."""
     to = np.full(n, -1)
     to[records] = np.arange(records.size)
     if records.size == 1:  # cells are sorted: no need to look at all of them
         low, high = np.searchsorted(cells.record, [records[0], records[0] + 1])
         part = slice(int(low), int(high))
         record = np.zeros(int(high - low), dtype=np.int64)
-        return Cells(record, cells.t_s[part], cells.level[part], cells.count[part])
+        return Cells(record, cells.t_s[part], cells.level[part], cells.count[part]), fallen_s[part]
     keep = to[cells.record] >= 0
-    return Cells(to[cells.record[keep]], cells.t_s[keep], cells.level[keep], cells.count[keep])
+    return Cells(to[cells.record[keep]], cells.t_s[keep], cells.level[keep], cells.count[keep]), fallen_s[keep]
 
 
 def _pdf(z: Floats) -> Floats:
@@ -118,7 +131,9 @@ def _pdf(z: Floats) -> Floats:
     return density
 
 
-def _newton(cells: Cells, step_kpa: Floats, coolings: Sequence[Cooling], which: Ints) -> tuple[Floats, Floats, Floats]:
+def _newton(
+    cells: Cells, fallen_s: Floats, step_kpa: Floats, coolings: Sequence[Cooling], which: Ints
+) -> tuple[Floats, Floats, Floats]:
     """Fit level, rate, cooling and noise of each record by maximum (penalised) likelihood.
 
     Returns
@@ -134,8 +149,8 @@ def _newton(cells: Cells, step_kpa: Floats, coolings: Sequence[Cooling], which: 
         return sums
 
     weight = total(cells.count)
-    middle = total(cells.count * cells.t_s) / weight
-    x = cells.t_s - middle[of]
+    middle = total(cells.count * fallen_s) / weight
+    x = fallen_s - middle[of]
     scale = np.sqrt(np.maximum(total(cells.count * x * x) / weight, 1.0))
     x /= scale[of]
     basis = [np.ones_like(x), x, *(np.exp(-cells.t_s / cooling.tau_s) for cooling in coolings)]
@@ -201,7 +216,9 @@ def _log_chances() -> tuple[Floats, ...]:
     return tuple(np.log(np.maximum(chance, _TINY)) for chance in chances)
 
 
-def _weigh(cells: Cells, step_kpa: float, coolings: Sequence[Cooling], which: int) -> tuple[float, float, float]:
+def _weigh(
+    cells: Cells, fallen_s: Floats, step_kpa: float, coolings: Sequence[Cooling], which: int
+) -> tuple[float, float, float]:
     """Weigh the rates that a record in one step, or across one border, allows; all rates from 0 on alike beforehand.
 
     Returns
@@ -225,7 +242,7 @@ def _weigh(cells: Cells, step_kpa: float, coolings: Sequence[Cooling], which: in
     # pressure half-way through, in steps; the record's levels bound it
     low, high = float(cells.level.min()), float(cells.level.max())
     places = np.linspace(low - 1.1, high + 1.1, _PLACES)
-    x = t - (begin + end) / 2.0
+    x = fallen_s - (float(fallen_s.min()) + float(fallen_s.max())) / 2.0
     at = places[:, None, None] - rates[None, :, None] * x[None, None, :] * per_log + cooled
     place = np.clip((cells.level - at + _REACH) * _FINE, 0, 2 * _REACH * _FINE).astype(np.int32)
     log_chance = np.stack([table[place] @ cells.count for table in _log_chances()])

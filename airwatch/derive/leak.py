@@ -6,7 +6,7 @@ import polars as pl
 
 from airwatch.contract.columns import TIME
 from airwatch.derive.decay import Cooling, Fit, fit_decay
-from airwatch.derive.drawn import chill
+from airwatch.derive.drawn import GAMMA, Warmth, warmth
 from airwatch.derive.frames import RUN_SAMPLES, TANKS, UNIT, as_measured, require
 from airwatch.derive.holds import STATES, Holds, find_holds
 from airwatch.derive.occupancy import occupancy
@@ -19,6 +19,7 @@ Ints = npt.NDArray[np.int64]
 
 _STEPS = (8.0, 4.0, 2.0, 1.0)  # SAE J1939 AIR1 8 kPa and B1 4 kPa a bit; finer where a gateway reports finer
 _KELVIN = 288.0  # about what tanks have; a degree either way is a third of a per cent
+_LONGEST_TAUS, _LEAST_SD = 8.0, 1e-6
 _PER_LOG = 60.0 * (REFERENCE_KPA + ATMOSPHERE_KPA)
 
 
@@ -105,18 +106,18 @@ def _tank(samples: pl.DataFrame, holds: Holds, tank: str, tuning: Leak) -> pl.Da
     k_per_h = np.where(
         is_sent, tuning.known_drift_k_per_h, np.minimum(tuning.drift_k_per_h, tuning.drift_most_k / hours)
     )
-    cold = chill(samples, holds, hold, tank, step, tuning)
-    coolings = [
-        _chilled(_cooling(holds.off_s[hold], tuning.gas_tau_s, tuning.gas_share, tuning.gas_sd_share), cold, tuning),
-        _cooling(holds.off_s[hold], tuning.wall_tau_s, tuning.warm_share, tuning.warm_sd_share),
-    ]
-    is_open = np.isnan(cold) & (holds.state[hold] == STATES.index("leak_applied"))
-    is_open &= first_s < tuning.draw_settled_s
-    wall = coolings[1]
-    draw_sd = tuning.draw_tau_doubt * np.nan_to_num(cold) * _cooled(first_s, last_s, tuning.gas_tau_s)
+    gas = warmth(samples, holds, hold, tank, step, first_s, tuning)
+    is_applied = holds.state[hold] == STATES.index("leak_applied")
+    is_open = ~gas.is_seen & is_applied & (first_s < tuning.draw_settled_s)
+    wall = _cooling(holds.off_s[hold], tuning.wall_tau_s, tuning.warm_share, tuning.warm_sd_share)
     shape_sd = tuning.wall_tau_doubt * wall.warm * _cooled(first_s, last_s, wall.tau_s)
-    drift_sd = np.sqrt((k_per_h / _KELVIN / 3600.0) ** 2 + (0.2 * weather) ** 2 + shape_sd**2 + draw_sd**2)
-    fit = fit_decay(cells, step, coolings, drift_sd, tuning.relative_sd)
+    base_sd = np.sqrt((k_per_h / _KELVIN / 3600.0) ** 2 + (0.2 * weather) ** 2 + shape_sd**2)
+    since = np.exp(np.minimum(first_s / tuning.gas_tau_s, _LONGEST_TAUS))
+    own = _gas(gas, is_applied, holds.off_s[hold] + first_s, first_s, since, tuning)
+    draw_sd = tuning.draw_tau_doubt * np.abs(own.warm) * _cooled(first_s, last_s, own.tau_s)
+    # the warmth that was read holds what the leak itself had chilled the gas by; that will not go
+    chill_s = (GAMMA - 1.0) * tuning.gas_tau_s * (1.0 - gas.unseen) * since
+    fit = fit_decay(cells, step, [own, wall], np.hypot(base_sd, draw_sd), tuning.relative_sd, chill_s)
     return _frame(holds, hold, tank, fit, weather, first_s, last_s, level[keep] * step[record], record, is_open)
 
 
@@ -126,11 +127,20 @@ def _cooling(off_s: Floats, tau_s: float, share: float, sd_share: float) -> Cool
     return Cooling(share * left, sd_share * np.maximum(left, 1e-4), tau_s)
 
 
-def _chilled(gas: Cooling, cold: Floats, tuning: Leak) -> Cooling:
-    """Take what a draw of air cooled the gas by from its warmth; where that is not known, leave it open."""
-    is_known = ~np.isnan(cold)
-    doubt = np.where(is_known, tuning.draw_doubt * cold, tuning.draw_unknown_share)
-    return Cooling(np.where(is_known, gas.warm - cold, 0.0), np.hypot(gas.warm_sd, doubt), gas.tau_s)
+def _gas(
+    gas: Warmth, is_applied: npt.NDArray[np.bool_], off_s: Floats, first_s: Floats, since: Floats, tuning: Leak
+) -> Cooling:
+    """Give what of the gas' warmth will go, as it was where each hold began.
+
+    Of what was not seen, no more can be left than of the warmth as the engine stopped; a pedal that was on already may
+    have taken a full application.
+    """
+    unseen = np.minimum(gas.unseen, np.exp(-off_s / tuning.gas_tau_s))
+    pedal = tuning.draw_unknown_share * np.where(is_applied, gas.unseen, 0.0)
+    floor = tuning.warmth_least_sd * np.exp(-first_s / tuning.gas_tau_s)
+    sd = np.sqrt(gas.sd**2 + floor**2 + (tuning.gas_sd_share * unseen) ** 2 + pedal**2)
+    warm = gas.share * (1.0 - tuning.warmth_wall_share) + tuning.gas_share * unseen
+    return Cooling(warm * since, np.maximum(sd * since, _LEAST_SD), tuning.gas_tau_s)
 
 
 def _cooled(first_s: Floats, last_s: Floats, tau_s: float) -> Floats:

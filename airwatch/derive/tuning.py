@@ -130,10 +130,13 @@ class Leak(Struct, frozen=True, forbid_unknown_fields=True):
     gas_share: float
     gas_sd_share: float
     draw_s: float
-    draw_steps: float
     draw_settled_s: float
     draw_tau_doubt: float
-    draw_doubt: float
+    warmth_averaged_s: float
+    warmth_noise_steps: float
+    warmth_doubt: float
+    warmth_least_sd: float
+    warmth_wall_share: float
     draw_unknown_share: float
     wall_tau_s: float
     wall_tau_doubt: float
