@@ -7,7 +7,7 @@ from typing import Any, Literal
 import msgspec
 import polars as pl
 
-from airwatch.alerts.frames import ALERTS, alert_id
+from airwatch.alerts.frames import ALERTS, alert_id, figure
 from airwatch.alerts.rules import Rule
 from airwatch.alerts.settings import Settings
 from airwatch.alerts.trend import daily_levels, is_rising, of_days_over, trends
@@ -299,8 +299,8 @@ def _alert(row: dict[str, Any], rule: Rule, found: pl.DataFrame | None, settings
     verdict: Literal["fail", "watch"] = "fail" if row["verdict"] == "fail" else "watch"
     value, edge, note = row["judged"], row["edge"], str(row["note"])
     says = rule.says.format(
-        value=f"{value:.3g}",
-        limit="none" if edge is None else f"{edge:.3g}",
+        value=figure(value),
+        limit="none" if edge is None else figure(edge),
         measure=row["measure"],
         note=note,
         circuit=row["circuit"],

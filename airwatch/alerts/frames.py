@@ -29,6 +29,11 @@ ALERTS = pl.Schema(
 """One row an alert: the contract's columns, with the fleet, and ``details``: explanations and evidence as JSON."""
 
 
+def figure(value: float) -> str:
+    """Write a figure with three places that count, and never with an exponent: pages turn it into other units."""
+    return f"{value:.3g}" if abs(value) < 1000.0 else f"{value:.0f}"  # noqa: PLR2004 - where an exponent begins
+
+
 def alert_id(*parts: str) -> str:
     """Give the id of an alert: the same for the same fault, whenever it is computed."""
     return blake2b("/".join(parts).encode(), digest_size=8).hexdigest()

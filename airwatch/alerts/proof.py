@@ -5,6 +5,7 @@ from datetime import datetime, timedelta
 
 import polars as pl
 
+from airwatch.alerts.frames import figure
 from airwatch.alerts.lifecycle import Proof
 from airwatch.alerts.settings import Settings, shipped_settings
 
@@ -72,11 +73,9 @@ def proofs(
         newest = passed.tail(1).to_dicts()
         if newest and n_holds >= needed.readings and newest[0]["end"] - since >= timedelta(hours=needed.hours):
             last = newest[0]
-            says = (
-                f"{n_holds} readings since the repair are within limits, the last {last['value']:.3g} {last['measure']}"
-                f" ({last['lower']:.3g} to {last['upper']:.3g})"
-                if last["value"] is not None and last["lower"] is not None
-                else f"{n_holds} readings since the repair are within limits"
-            )
+            says = f"{n_holds} readings since the repair are within limits"
+            if last["value"] is not None and last["lower"] is not None:
+                between = f"{figure(last['lower'])} to {figure(last['upper'])}"
+                says = f"{says}, the last {figure(last['value'])} {last['measure']} ({between})"
             found[row["id"]] = Proof(is_enough=True, at=last["end"], says=says)
     return found

@@ -7,7 +7,7 @@ import msgspec
 import polars as pl
 
 from airwatch.alerts.air_loss import AirLoss
-from airwatch.alerts.frames import ALERTS, alert_id
+from airwatch.alerts.frames import ALERTS, alert_id, figure
 from airwatch.alerts.settings import Settings
 
 _NAMES = {
@@ -71,10 +71,9 @@ def _summary(loss: AirLoss, settings: Settings) -> str:
     name = _NAMES[best.fault].format(trailer=best.trailer or "(not named)", circuit=best.circuit)
     parts = [name[0].upper() + name[1:]]
     if loss.judged is not None:
-        figure = f"{_STATES[loss.check]} {loss.judged:.3g} kPa/min"
-        parts.append(
-            figure if loss.limit is None else f"{figure} at the test's pressure, limit {loss.limit:.3g} kPa/min"
-        )
+        shown = f"{_STATES[loss.check]} {figure(loss.judged)} kPa/min"
+        at_test = "" if loss.limit is None else f" at the test's pressure, limit {figure(loss.limit)} kPa/min"
+        parts.append(f"{shown}{at_test}")
     if loss.beyond_since is not None:
         parts.append("beyond the limit in measured fact: have it looked at before the next trip")
     elif loss.crossing[1] is not None:

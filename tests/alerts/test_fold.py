@@ -187,3 +187,9 @@ def test_a_rule_that_cannot_open_is_refused() -> None:
         parse_rules(row.replace('"high"\nof', '"up"\nof'))
     with pytest.raises(LimitTableError, match="opens_at"):
         parse_rules(row.replace("= 3", "= 1") + 'opens_at = "middle"\n')
+
+
+def test_a_figure_has_no_exponent_that_a_change_of_unit_could_stumble_over() -> None:
+    row = {"circuit": "supply", "value": 1012.0, "limit_low": 827.0, "limit_high": 965.0, "verdict": "fail"}
+    readings = events("governor_cut_out", *[(day / 10, row) for day in range(1, 7)])
+    assert fold_alerts(readings)["summary"].item() == "governor cuts out at 1012 kPa, limit 965 kPa"
