@@ -6,6 +6,8 @@ from typing import Any
 
 import polars as pl
 
+from airwatch.alerts.by_rule import is_past
+from airwatch.alerts.frames import is_of_trailer, of_alert
 from airwatch.alerts.rules import Rule, shipped_rules
 from airwatch.derive.frames import READINGS
 from airwatch.store.alerts import towed
@@ -41,7 +43,7 @@ def readings_showing(store: Store, alert: Mapping[str, Any], details: AlertDetai
     check, circuit = _shown_in(str(alert["fault"]), details)
     if check is None:
         return with_judged(pl.DataFrame(schema=READINGS))
-    found = _of_trailer(store, alert) if _is_of_trailer(alert) else readings_of(store, alert["fleet"], alert["unit"])
+    found = _of_trailer(store, alert) if is_of_trailer(alert) else readings_of(store, alert["fleet"], alert["unit"])
     kept = found.filter((pl.col("check") == check) & (pl.col("end") >= alert["opened"] - BEFORE))
     if circuit is not None:
         kept = kept.filter(pl.col("circuit") == circuit)
@@ -60,7 +62,7 @@ def told_by(readings: pl.DataFrame, fault: str, details: AlertDetails | None) ->
         same = known.filter((pl.col("judged") - measured.judged).abs() < 1e-6 * max(1.0, abs(measured.judged)))
         return same.tail(1)
     rule = _rule(fault, details)
-    beyond = known if rule is None else known.filter(_is_beyond(rule))
+    beyond = known if rule is None else known.filter(is_past(rule))
     return (known if beyond.is_empty() else beyond).tail(1)
 
 
@@ -91,18 +93,7 @@ def _rule(fault: str, details: AlertDetails | None) -> Rule | None:
     return next(iter([*same, *rules]), None)
 
 
-def _is_beyond(rule: Rule) -> pl.Expr:
-    over = (pl.col("judged") > pl.col("limit_high")).fill_null(value=False)
-    under = (pl.col("judged") < pl.col("limit_low")).fill_null(value=False)
-    return {"high": over, "low": under, "either": over | under}[rule.beyond]
-
-
-def _is_of_trailer(alert: Mapping[str, Any]) -> bool:
-    return alert["fault"] == "leak_trailer" and alert["trailer"] is not None
-
-
 def _of_trailer(store: Store, alert: Mapping[str, Any]) -> pl.DataFrame:
     unit = pl.DataFrame({"fleet": [alert["fleet"]], "unit": [alert["unit"]]})
-    of_trailer = pl.col("trailer") == alert["trailer"]
-    tractors = towed(store, unit).filter(of_trailer).select("fleet", "unit")
-    return stored_readings(store, tractors).filter(of_trailer)
+    tractors = towed(store, unit).filter(of_alert(alert)).select("fleet", "unit")
+    return stored_readings(store, tractors).filter(of_alert(alert))

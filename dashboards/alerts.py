@@ -7,7 +7,8 @@ from typing import Any, Literal, get_args
 
 import polars as pl
 
-from airwatch.alerts.lifecycle import ACTIONS, CLOSED, Step, check_step
+from airwatch.alerts.frames import GRAVITY
+from airwatch.alerts.lifecycle import ACTIONS, CLOSED, Step, check_step, silences
 from airwatch.errors import AlertError
 from airwatch.store.alerts import alert_of, history_of
 from airwatch.store.database import Store
@@ -19,7 +20,6 @@ BANDS: tuple[Band, ...] = get_args(Band)
 """From what nobody has taken up to what asks for nothing."""
 
 _TAKEN = ("acknowledged", "planned")
-_GRAVITY = {"low": 1, "medium": 2, "high": 3}
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,20 +79,6 @@ def _is_allowed(step: Step, state: str) -> bool:
     return True
 
 
-def silences(history: pl.DataFrame, now: datetime) -> dict[str, datetime]:
-    """Give by alert the end of each silence that holds at ``now``, as `pipelines.alerts.silenced` counts them.
-
-    Parameters
-    ----------
-    history : DataFrame
-        Columns as `airwatch.alerts.lifecycle.HISTORY`, of any alerts.
-    now : datetime
-        UTC without a zone.
-    """
-    held = history.filter((pl.col("change") == "silenced") & (pl.col("at") <= now) & (pl.col("until") > now))
-    return dict(held.group_by("alert").agg(pl.col("until").max()).iter_rows())
-
-
 def silences_of(store: Store, alerts: pl.DataFrame) -> dict[str, datetime]:
     """Give by alert the end of each silence that holds now."""
     return silences(history_of(store, alerts["id"].to_list()), data_now(store))
@@ -135,7 +121,7 @@ def by_need(alerts: pl.DataFrame, silenced: Iterable[str]) -> pl.DataFrame:
     bands = pl.Series([band_of(state, is_silenced=id_ in quiet) for id_, state in rows], dtype=pl.String)
     return alerts.with_columns(band=bands).sort(
         pl.col("band").replace_strict({band: i for i, band in enumerate(BANDS)}, return_dtype=pl.Int8),
-        -pl.col("severity").replace_strict(_GRAVITY, return_dtype=pl.Int8),
+        -pl.col("severity").replace_strict(GRAVITY, return_dtype=pl.Int8),
         "crossing_likely",
         -pl.col("confidence"),
         "opened",

@@ -1,6 +1,5 @@
 """Alerts brought up to date: what readings say, joined with what people did."""
 
-from collections import deque
 from collections.abc import Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -9,8 +8,8 @@ from datetime import UTC, datetime
 import polars as pl
 
 from airwatch.alerts.fold import CHECKS_USED, NOTED, fold_alerts
-from airwatch.alerts.frames import ALERTS
-from airwatch.alerts.lifecycle import Step, advance, check_step, next_state, spent_until
+from airwatch.alerts.frames import ALERTS, of_alert
+from airwatch.alerts.lifecycle import Step, advance, check_step, next_state, silences, spent_until
 from airwatch.alerts.proof import proofs
 from airwatch.alerts.rules import shipped_rules
 from airwatch.alerts.settings import shipped_settings
@@ -44,16 +43,15 @@ def refresh_alerts(store: Store, units: pl.DataFrame) -> int:
     registered = registered_units(store)
     groups = units.select("fleet", "unit").unique(maintain_order=True).iter_slices(UNITS_A_GROUP)
     n_changes = 0
-    with ThreadPoolExecutor(
-        1
-    ) as ahead:  # reading the next group takes the database as long as folding this one takes us
-        waiting: deque[Future[_Group]] = deque()
+    # the next group is read while this one is looked at: the database takes about as long as we do
+    with ThreadPoolExecutor(1) as reader:
+        ahead: Future[_Group] | None = None
         for units_of_group in groups:
-            waiting.append(ahead.submit(_read, store, units_of_group, towed, registered))
-            if len(waiting) > 1:
-                n_changes += _refresh(store, waiting.popleft().result(), peers)
-        if waiting:
-            n_changes += _refresh(store, waiting.popleft().result(), peers)
+            this, ahead = ahead, reader.submit(_read, store, units_of_group, towed, registered)
+            if this is not None:
+                n_changes += _refresh(store, this.result(), peers)
+        if ahead is not None:
+            n_changes += _refresh(store, ahead.result(), peers)
     return n_changes
 
 
@@ -107,13 +105,8 @@ def _theirs(found: pl.DataFrame, units: pl.DataFrame, trailers: pl.DataFrame) ->
 
 def _since(group: _Group, peers: pl.DataFrame, alert: dict[str, object], spent: datetime) -> pl.DataFrame:
     """Give what readings since a repair speak for, as far as it is this alert."""
-    later = group.readings.filter((pl.col("fleet") == alert["fleet"]) & (pl.col("start") >= spent))
-    whose = (
-        pl.col("trailer") == alert["trailer"]
-        if alert["fault"] == "leak_trailer" and alert["trailer"] is not None
-        else pl.col("unit") == alert["unit"]
-    )
-    return fold_alerts(later.filter(whose), group.facts, peers=peers).filter(pl.col("id") == alert["id"])
+    later = group.readings.filter(of_alert(alert) & (pl.col("start") >= spent))
+    return fold_alerts(later, group.facts, peers=peers).filter(pl.col("id") == alert["id"])
 
 
 def take_step(store: Store, step: Step) -> str:
@@ -153,8 +146,7 @@ def _step(store: Store, step: Step) -> tuple[pl.DataFrame, str]:
 
 def silenced(store: Store, alerts: Sequence[str], now: datetime) -> set[str]:
     """Give those of some alerts that are silenced at a time."""
-    history = kept.history_of(store, alerts).filter(change="silenced")
-    return set(history.filter((pl.col("at") <= now) & (pl.col("until") > now))["alert"].to_list())
+    return set(silences(kept.history_of(store, alerts), now))
 
 
 def _one(store: Store, alert: str) -> pl.DataFrame:

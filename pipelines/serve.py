@@ -8,6 +8,7 @@ from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from typing import TYPE_CHECKING
 
 from airwatch.derive.readings import Derived, Window, derive
 from airwatch.landing.subscriber import Subscriber
@@ -15,9 +16,11 @@ from airwatch.processes import worker_pool
 from airwatch.store.database import Store
 from airwatch.store.outbox import add_to_outbox, events_to_tell, outbox
 from pipelines.derive import derive_new
-from pipelines.notify import Notifier
 from pipelines.quality import sum_up_new
 from pipelines.tidy import tidy
+
+if TYPE_CHECKING:  # what sends takes a third of a second to import, and few starts need it
+    from pipelines.notify import Notifier
 
 log = logging.getLogger(__name__)
 
@@ -38,7 +41,7 @@ class Schedule:
 class Telling:
     """Who tells people of alerts, and where the pages are that its messages point to."""
 
-    notifier: Notifier
+    notifier: "Notifier"
     link: str
     every_s: float = 10.0
 
@@ -55,20 +58,23 @@ def running(store: Store, subscriber: Subscriber, schedule: Schedule, telling: T
         subscriber.start()
         worker = threading.Thread(target=_work, args=(store, pool, schedule, ending), name="derivation", daemon=True)
         worker.start()
-        # a thread of its own: a mail server that does not answer must not hold up derivation
-        teller = threading.Thread(target=_tell, args=(store, telling, ending), name="telling", daemon=True)
-        teller.start()
+        threads = [worker]
+        if (
+            telling is not None
+        ):  # in a thread of its own: a mail server that does not answer must not hold up derivation
+            threads.append(threading.Thread(target=_tell, args=(store, telling, ending), name="telling", daemon=True))
+            threads[-1].start()
         try:
             yield
         finally:
             ending.set()
             subscriber.stop()
-            worker.join()
-            teller.join()
+            for thread in threads:
+                thread.join()
 
 
-def _tell(store: Store, telling: Telling | None, ending: threading.Event) -> None:
-    while telling is not None:
+def _tell(store: Store, telling: Telling, ending: threading.Event) -> None:
+    while True:
         try:
             tell_once(store, telling)
         except Exception:

@@ -11,6 +11,7 @@ import pytest
 
 from airwatch.cli.main import run
 from tests.broker import DEADLINE_S, Mosquitto, Tap, find_mosquitto
+from tests.webhook import Webhook
 
 
 def missing(what: str) -> None:
@@ -122,3 +123,10 @@ def tap(mosquitto: Mosquitto) -> Iterator[Tap]:
         yield between
     finally:
         between.close()
+
+
+@pytest.fixture
+def webhook() -> Iterator[Webhook]:
+    server = Webhook()
+    yield server
+    server.close()

@@ -2,16 +2,18 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any
 
 import polars as pl
 
 from airwatch.alerts.diagnosis import Explanation, explain
-from airwatch.alerts.holds import hold_table
+from airwatch.alerts.frames import by_unit
+from airwatch.alerts.holds import CHECKS, hold_table
 from airwatch.alerts.settings import Settings
 from airwatch.alerts.signatures import Signature
 from airwatch.alerts.signs import air_loss_signs, leak_trends
+from airwatch.alerts.trend import Crossing, crossing
 from airwatch.derive.frames import UNIT
 
 
@@ -34,7 +36,7 @@ class AirLoss:
     limit: float | None
     check: str
     circuit: str | None
-    crossing: tuple[datetime | None, datetime | None, datetime | None]
+    crossing: Crossing
     last_sign: datetime
     n_since: int
 
@@ -89,16 +91,12 @@ def air_losses(
     told = judged.join(onsets, on=UNIT, how="semi", maintain_order="left")
     holds = hold_table(told, settings.patterns)
     explained = explain(holds, onsets, signatures, settings)
-    readings, of_signs, of_trends = (_by_unit(frame) for frame in (told, signs, found))
+    readings, of_signs, of_trends = (by_unit(frame) for frame in (told, signs, found))
     return [
         _loss(row, explanations, readings[key], of_signs[key], of_trends.get(key, found.clear()), settings)
         for row in onsets.iter_rows(named=True)
         if (explanations := explained.get(key := (row["fleet"], row["unit"]), [])) and explanations[0].fault != "none"
     ]
-
-
-def _by_unit(frame: pl.DataFrame) -> dict[tuple[str, str], pl.DataFrame]:
-    return {(str(fleet), str(unit)): part for (fleet, unit), part in frame.group_by(UNIT, maintain_order=True)}
 
 
 def _loss(
@@ -114,7 +112,7 @@ def _loss(
     if best.circuit in ("primary", "secondary"):
         shown_by = [pair for pair in shown_by if pair[1] == best.circuit] or shown_by
     opened, last_sign = row["onset"], row["last_sign"]
-    told = readings.filter((pl.col("end") >= opened) & pl.col("check").str.contains("^(leak_|supply_drop)")).sort("end")
+    told = readings.filter((pl.col("end") >= opened) & pl.col("check").is_in(CHECKS)).sort("end")
     newest = _telling(told, shown_by)
     updated = told["end"].max()
     return AirLoss(
@@ -155,20 +153,10 @@ def _of(readings: pl.DataFrame, check: str, circuit: str) -> pl.DataFrame:
     return readings.filter((pl.col("check") == check) & (pl.col("circuit") == circuit))
 
 
-def _crossing(
-    trends: pl.DataFrame, shown_by: list[tuple[str, str]], settings: Settings
-) -> tuple[datetime | None, datetime | None, datetime | None]:
-    """Give when the limit is expected to be crossed: early, likely, late; null without a trend that leads there."""
+def _crossing(trends: pl.DataFrame, shown_by: list[tuple[str, str]], settings: Settings) -> Crossing:
+    """Give the crossing of the most telling series that has a trend at all."""
     for check, circuit in shown_by:
-        newest = trends.filter(pl.col("series") == f"{check}/{circuit}").tail(1).to_dicts()
-        if newest:
-            fit = newest[0]
-            if fit["slope"] > settings.trend.slope_z / 2.0 * fit["slope_sd"] and (fit["likely_days"] or 0.0) > 0.0:
-                return tuple(  # type: ignore[return-value]
-                    None
-                    if fit[f"{which}_days"] is None
-                    else fit["end"] + timedelta(days=min(fit[f"{which}_days"], 3650.0))
-                    for which in ("early", "likely", "late")
-                )
-            return (None, None, None)
+        series = trends.filter(pl.col("series") == f"{check}/{circuit}")
+        if not series.is_empty():
+            return crossing(series, settings.trend)
     return (None, None, None)

@@ -2,11 +2,9 @@
 
 import polars as pl
 
-from airwatch.alerts.frames import ALERTS
+from airwatch.alerts.frames import ALERTS, GRAVITY
+from airwatch.alerts.lifecycle import CLOSED
 from airwatch.derive.frames import UNIT, require
-
-_GRAVITY = {"low": 1, "medium": 2, "high": 3}
-_CLOSED = ("verified", "dismissed")
 
 
 def attention(alerts: pl.DataFrame) -> pl.DataFrame:
@@ -29,8 +27,8 @@ def attention(alerts: pl.DataFrame) -> pl.DataFrame:
     """
     require(alerts, ALERTS, "attention")
     return (
-        alerts.filter(~pl.col("state").is_in(_CLOSED))
-        .with_columns(gravity=pl.col("severity").replace_strict(_GRAVITY, return_dtype=pl.Int8))
+        alerts.filter(~pl.col("state").is_in(CLOSED))
+        .with_columns(gravity=pl.col("severity").replace_strict(GRAVITY, return_dtype=pl.Int8))
         .sort("gravity", "confidence", "opened", *UNIT, descending=[True, True, False, False, False])
         .group_by(UNIT, maintain_order=True)
         .agg(

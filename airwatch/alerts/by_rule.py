@@ -1,16 +1,16 @@
 """Alerts that one rule each opens: so many of the last readings beyond a limit, or a trend towards it."""
 
 from collections.abc import Collection, Sequence
-from datetime import datetime, timedelta
+from datetime import timedelta
 from typing import Any, Literal
 
 import msgspec
 import polars as pl
 
-from airwatch.alerts.frames import ALERTS, alert_id, figure
+from airwatch.alerts.frames import ALERTS, GRAVITY, alert_id, figure, not_seen, utc_text
 from airwatch.alerts.rules import Rule
 from airwatch.alerts.settings import Settings
-from airwatch.alerts.trend import daily_levels, is_rising, of_days_over, trends
+from airwatch.alerts.trend import Crossing, crossing, daily_levels, is_rising, last_days, of_days_over, trends
 from airwatch.derive.frames import UNIT
 
 _PART = [*UNIT, "part"]
@@ -46,7 +46,6 @@ def rule_alerts(
     leaking : collection of (fleet, unit)
         Units that lose air: that alone makes the compressor work more and a build-up slower, so that opens nothing
         before it is beyond a limit.
-
     peers : DataFrame, optional
         As `peer_medians` gives it for all units; of these readings by default.
 
@@ -57,10 +56,11 @@ def rule_alerts(
     """
     known = judged.join(facts.select(*UNIT, "kind", rated="cut_out_kpa"), on=UNIT, how="left", maintain_order="left")
     usual = peer_medians(known) if peers is None else peers
+    last = last_days(judged)
     lossy = pl.DataFrame(list(leaking), schema=dict.fromkeys(UNIT, pl.String), orient="row")
     by_check = {str(check): part for (check,), part in known.group_by("check", maintain_order=True)}
     parts = [
-        _of_rule(by_check[rule.check], known, rule, settings, lossy, usual) for rule in rules if rule.check in by_check
+        _of_rule(by_check[rule.check], last, rule, settings, lossy, usual) for rule in rules if rule.check in by_check
     ]
     return _without_rivals(_one_each(pl.concat(parts)), known) if parts else pl.DataFrame(schema=ALERTS)
 
@@ -73,7 +73,7 @@ def peer_medians(readings: pl.DataFrame) -> pl.DataFrame:
 
 def _of_rule(
     of_check: pl.DataFrame,
-    readings: pl.DataFrame,
+    last: pl.DataFrame,
     rule: Rule,
     settings: Settings,
     lossy: pl.DataFrame,
@@ -90,7 +90,7 @@ def _of_rule(
     if rule.above_usual is not None:
         of_check = of_check.join(lossy, on=UNIT, how="anti", maintain_order="left")
     alerts = _by_count(of_check, rule, settings)
-    rising = alerts.clear() if found is None else _rising(readings, of_check, found, rule, settings)
+    rising = alerts.clear() if found is None else _rising(last, of_check, found, rule, settings)
     rows = [
         _alert(row, rule, found, settings)
         for row in pl.concat([alerts, rising]).sort(*UNIT, "opened").iter_rows(named=True)
@@ -100,10 +100,10 @@ def _of_rule(
 
 def _one_each(alerts: pl.DataFrame) -> pl.DataFrame:
     """Make one alert of what counts, what rises and what another check shows: the graver word and the earlier time."""
-    gravity = pl.col("severity").replace_strict({"high": 0, "medium": 1, "low": 2}, return_dtype=pl.Int8)
+    gravity = pl.col("severity").replace_strict(GRAVITY, return_dtype=pl.Int8)
     return (
         alerts.with_columns(pl.col("opened").min().over("id"))
-        .sort(gravity, maintain_order=True)
+        .sort(gravity, descending=True, maintain_order=True)
         .unique("id", keep="first", maintain_order=True)
     )
 
@@ -195,12 +195,16 @@ def _by_count(of_check: pl.DataFrame, rule: Rule, settings: Settings) -> pl.Data
     )
 
 
+def is_past(rule: Rule) -> pl.Expr:
+    """Tell whether a figure is beyond the edge that a rule looks at, whatever the verdict."""
+    over = (pl.col("judged") > pl.col("limit_high")).fill_null(value=False)
+    under = (pl.col("judged") < pl.col("limit_low")).fill_null(value=False)
+    return {"high": over, "low": under, "either": over | under}[rule.beyond]
+
+
 def _is_beyond(rule: Rule, settings: Settings) -> pl.Expr:
-    over, under = pl.col("judged") > pl.col("limit_high"), pl.col("judged") < pl.col("limit_low")
-    is_past = {"high": over, "low": under, "either": over.fill_null(value=False) | under.fill_null(value=False)}
-    is_beyond = pl.col("verdict").is_in(list(rule.severity)) & is_past[rule.beyond].fill_null(value=False)
-    if rule.unsure:
-        is_beyond |= (pl.col("verdict") == "unknown") & is_past[rule.beyond].fill_null(value=False)
+    verdicts = [*rule.severity, "unknown"] if rule.unsure else list(rule.severity)
+    is_beyond = pl.col("verdict").is_in(verdicts) & is_past(rule)
     if rule.below_usual is not None:
         is_short = pl.col("judged") < settings.governor.short_kpa
         is_beyond &= (pl.col("judged") < rule.below_usual * pl.col("usual")) | is_short
@@ -266,14 +270,14 @@ def _fastest_by_day(rises: pl.DataFrame, settings: Settings) -> pl.DataFrame:
 
 
 def _rising(
-    readings: pl.DataFrame, of_check: pl.DataFrame, found: pl.DataFrame, rule: Rule, settings: Settings
+    last: pl.DataFrame, of_check: pl.DataFrame, found: pl.DataFrame, rule: Rule, settings: Settings
 ) -> pl.DataFrame:
     t = settings.trend
     is_time = rule.check == "build_up_time"
     rising = is_rising(t, rise_share=t.rise_share if is_time else t.cut_out_rise_share, level_share=None)
     if is_time:  # of two times' negative inverses, the ratio is that of the times upside down
         rising &= pl.col("limit") / pl.col("level") >= t.build_up_level_share
-    clear = of_days_over(found.filter(rising), readings)
+    clear = of_days_over(found.filter(rising), last)
     newest = of_check.sort(*UNIT, "end").group_by(UNIT, maintain_order=True).agg(
         pl.col("trailer", "circuit", "judged", "measure").last(), updated=pl.col("end").last(), edge=_edge(rule).last()
     )  # fmt: skip
@@ -306,20 +310,17 @@ def _alert(row: dict[str, Any], rule: Rule, found: pl.DataFrame | None, settings
         circuit=row["circuit"],
         part=row["part"],
     )
-    crossing = _crossing(row, found)
+    crosses = _crossing(row, found, settings)
     severity = rule.severity.get(verdict, "low")
     if row["verdict"] == "trend":
-        updated, likely = row["updated"], crossing[1]
+        updated, likely = row["updated"], crosses[1]
         days = None if likely is None else (likely - updated) / timedelta(days=1)
         severity = "medium" if days is not None and days <= settings.urgency.medium_days else "low"
         says = f"{says}; moves towards it" + ("" if likely is None else f", likely crossed about {likely:%d %b}")
-    last, updated = row["last_seen"], row["updated"]
-    n_since = row["n_since"]
-    if n_since >= settings.quiet.readings and updated - last >= timedelta(days=settings.quiet.days):
-        says = f"{says}; not seen since {last:%d %b} in {n_since} readings; say what was done"
-    since = None if row["verdict"] == "trend" else row["opened"]
+    if gone := not_seen(row["last_seen"], row["updated"], row["n_since"], "readings", settings.quiet):
+        says = f"{says}; {gone}"
     details = {
-        "beyond_since": None if since is None else f"{since.isoformat()}Z",
+        "beyond_since": utc_text(None if row["verdict"] == "trend" else row["opened"]),
         "inspect": rule.inspect,
         "measured": {
             "check": rule.check,
@@ -334,24 +335,11 @@ def _alert(row: dict[str, Any], rule: Rule, found: pl.DataFrame | None, settings
     whose = (row["fleet"], row["unit"], row["trailer"], rule.fault, rule.names or row["circuit"])
     id_ = alert_id(str(row["fleet"]), str(row["unit"]), rule.fault)
     return (
-        id_, *whose, severity, row["confidence"], row["opened"], row["updated"], *crossing, "open", says,
+        id_, *whose, severity, row["confidence"], row["opened"], row["updated"], *crosses, "open", says,
         msgspec.json.encode(details).decode(),
     )  # fmt: skip
 
 
-def _crossing(
-    row: dict[str, Any], found: pl.DataFrame | None
-) -> tuple[datetime | None, datetime | None, datetime | None]:
-    """Give when the limit is expected to be crossed; null where it is crossed or nothing leads there for sure."""
-    if found is None:
-        return (None, None, None)
-    mine = found.filter((pl.col("fleet") == row["fleet"]) & (pl.col("unit") == row["unit"])).tail(1).to_dicts()
-    if not mine or mine[0]["slope"] <= 3.0 * mine[0]["slope_sd"] or not mine[0]["likely_days"]:
-        return (None, None, None)
-    early, likely, late = (
-        None
-        if mine[0][f"{which}_days"] is None
-        else mine[0]["end"] + timedelta(days=min(mine[0][f"{which}_days"], 3650.0))
-        for which in ("early", "likely", "late")
-    )
-    return (early, likely, late)
+def _crossing(row: dict[str, Any], found: pl.DataFrame | None, settings: Settings) -> Crossing:
+    mine = (pl.col("fleet") == row["fleet"]) & (pl.col("unit") == row["unit"])
+    return crossing(pl.DataFrame() if found is None else found.filter(mine), settings.trend)

@@ -7,6 +7,7 @@ from datetime import timedelta
 import numpy as np
 import polars as pl
 
+from airwatch.alerts.frames import by_unit
 from airwatch.alerts.holds import add_patterns
 from airwatch.alerts.settings import Settings
 from airwatch.alerts.signatures import Signature
@@ -75,7 +76,7 @@ def explain(
     """
     seen = _evidence(holds, onsets, settings)
     towing = {(row["fleet"], row["unit"]): bool(row["is_towing"]) for row in onsets.iter_rows(named=True)}
-    groups = {(str(fleet), str(unit)): group for (fleet, unit), group in seen.group_by(UNIT, maintain_order=True)}
+    groups = by_unit(seen)
     alone = {key: _weigh(group, signatures, settings, is_towing=towing[key]) for key, group in groups.items()}
     shared = _shared_trailers(alone, settings)
     return {
@@ -167,7 +168,9 @@ def _weigh(
     known: Collection[str] = (),
 ) -> list[Explanation]:
     counts = (
-        seen.group_by("state", "trailer", "pattern").agg(pl.col("weight").sum(), n=pl.len()).sort("state", "pattern")
+        seen.group_by("state", "trailer", "pattern")
+        .agg(pl.col("weight").sum(), n=pl.len())
+        .sort("state", "trailer", "pattern")
     )
     rows = list(counts.iter_rows())
     suspects = [t for t in seen["trailer"].unique().sort().to_list() if t is not None]
@@ -179,9 +182,7 @@ def _weigh(
             hypotheses += [(signature, trailer) for trailer in suspects] if is_towing else []
         else:
             hypotheses.append((signature, None))
-    table = np.array(
-        [[weight * np.log(_share(h, *row[:3])) for row in rows for weight in (row[3],)] for h in hypotheses]
-    )
+    table = np.array([[weight * np.log(_share(h, *seen_as)) for *seen_as, weight, _ in rows] for h in hypotheses])
     supply = seen.filter((pl.col("state") == "parked") & (pl.col("pattern") == "supply"))["supply"].median()
     is_large = isinstance(supply, float) and supply > settings.patterns.large_kpa_min
     size = np.log([h[0].large if is_large else 1.0 - h[0].large for h in hypotheses]) if supply is not None else 0.0
@@ -193,29 +194,16 @@ def _weigh(
     shares = np.exp(scores - scores.max())
     shares /= shares.sum()
     # two ways in which one fault may show are one explanation: the likelier way speaks, with the sum of both
-    order, total = np.argsort(-shares, kind="stable"), dict[tuple[str, str, str | None], float]()
-    for (signature, suspect), share in zip(hypotheses, shares.tolist(), strict=True):
-        key = (signature.fault, signature.circuit, suspect)
-        total[key] = total.get(key, 0.0) + share
-    told = [k for k in order.tolist() if _is_first(k, order.tolist(), hypotheses)]
-    told.sort(key=lambda k: -total[hypotheses[k][0].fault, hypotheses[k][0].circuit, hypotheses[k][1]])
+    ways: dict[tuple[str, str, str | None], list[int]] = {}
+    for k in np.argsort(-shares, kind="stable").tolist():
+        signature, suspect = hypotheses[k]
+        ways.setdefault((signature.fault, signature.circuit, suspect), []).append(k)
+    told = sorted(((float(shares[of].sum()), of[0]) for of in ways.values()), key=lambda each: -each[0])
+    best, second = told[0][1], told[1][1]
     return [
-        _explanation(
-            hypotheses[k][0],
-            hypotheses[k][1],
-            total[hypotheses[k][0].fault, hypotheses[k][0].circuit, hypotheses[k][1]],
-            rows,
-            table[k] - table[told[0] if k != told[0] else told[1]],
-        )
-        for k in told
+        _explanation(*hypotheses[k], probability, rows, table[k] - table[second if k == best else best])
+        for probability, k in told
     ]
-
-
-def _is_first(k: int, order: list[int], hypotheses: list[tuple[Signature, str | None]]) -> bool:
-    """Tell whether none of the likelier hypotheses is the same fault in the same place."""
-    mine = (hypotheses[k][0].fault, hypotheses[k][0].circuit, hypotheses[k][1])
-    before = order[: order.index(k)]
-    return all((hypotheses[b][0].fault, hypotheses[b][0].circuit, hypotheses[b][1]) != mine for b in before)
 
 
 def _share(hypothesis: tuple[Signature, str | None], state: str, trailer: str | None, pattern: str) -> float:

@@ -2,6 +2,7 @@
 
 import polars as pl
 
+from airwatch.alerts.frames import Z95
 from airwatch.alerts.settings import Patterns
 from airwatch.derive.frames import UNIT
 
@@ -17,7 +18,6 @@ CHECKS = tuple(_STATES)
 
 _TANKS = {"supply": "supply", "primary": "primary", "secondary": "secondary", "trailer": "tank"}
 _SAME_HOLD_S = 60.0  # tanks of one hold begin together but for a lost value or two
-_SD_OF_INTERVAL = 2 * 1.96
 
 
 def hold_table(readings: pl.DataFrame, settings: Patterns) -> pl.DataFrame:
@@ -45,7 +45,7 @@ def hold_table(readings: pl.DataFrame, settings: Patterns) -> pl.DataFrame:
         .filter(pl.col("value") < settings.pumped_kpa_min)
         .with_columns(
             state=pl.col("check").replace_strict(_STATES, return_dtype=pl.String),
-            sd=(pl.col("upper") - pl.col("lower")) / _SD_OF_INTERVAL,
+            sd=(pl.col("upper") - pl.col("lower")) / (2 * Z95),
         )
         .sort(*UNIT, "state", "start")
         .with_columns(

@@ -7,7 +7,7 @@ from typing import Any, Literal, get_args
 
 import polars as pl
 
-from airwatch.alerts.frames import ALERTS
+from airwatch.alerts.frames import ALERTS, GRAVITY
 from airwatch.alerts.settings import shipped_settings
 from airwatch.contract.columns import TIME
 from airwatch.errors import AlertError
@@ -38,7 +38,6 @@ HISTORY = pl.Schema(
 )
 """One row a change, never altered: ``at`` in data time, ``recorded`` when it was written; ``until`` ends a silence."""
 
-_GRAVITY = {"low": 1, "medium": 2, "high": 3}
 _MAY = {
     "acknowledged": ("open",),
     "planned": ("open", "acknowledged", "planned"),
@@ -110,6 +109,20 @@ def spent_until(history: pl.DataFrame) -> dict[str, datetime]:
     return dict(repairs.iter_rows())
 
 
+def silences(history: pl.DataFrame, now: datetime) -> dict[str, datetime]:
+    """Give by alert the end of each silence that holds at ``now``.
+
+    Parameters
+    ----------
+    history : DataFrame
+        Columns as `HISTORY`, of any alerts.
+    now : datetime
+        UTC without a zone.
+    """
+    held = history.filter((pl.col("change") == "silenced") & (pl.col("at") <= now) & (pl.col("until") > now))
+    return dict(held.group_by("alert").agg(pl.col("until").max()).iter_rows())
+
+
 def advance(
     found: pl.DataFrame, current: pl.DataFrame, again: pl.DataFrame, proof: Mapping[str, "Proof"]
 ) -> tuple[pl.DataFrame, list[dict[str, object]]]:
@@ -132,7 +145,7 @@ def advance(
     again : DataFrame
         Columns as `ALERTS`: what readings since the last repair speak for, of the alerts that had one.
     proof : mapping
-        By id of a repaired alert, what the readings since then prove.
+        By id of each repaired alert that readings since then prove to be so.
 
     Returns
     -------
@@ -167,7 +180,7 @@ def _moved(
         gone = [_change({**old, "state": "withdrawn"}, "withdrawn", old["updated"], _WITHDRAWN)]
         return (None, gone) if state == "open" else (dict(old), [])
     row = {**old, **new, "state": state, "opened": _opened(old, new)}
-    is_graver = _GRAVITY[row["severity"]] > _GRAVITY[old["severity"]]
+    is_graver = GRAVITY[row["severity"]] > GRAVITY[old["severity"]]
     if state == "dismissed":
         if not is_graver:
             return dict(old), []  # with the severity that was dismissed
@@ -194,7 +207,7 @@ def _after_repair(
         row = {**old, **again, "opened": old["opened"], "state": "open"}
         return row, [_change(row, "reopened", again["opened"], again["summary"])]
     row = {**old, "updated": old["updated"] if new is None else new["updated"]}
-    if old["state"] == "repaired" and proof is not None and proof.is_enough:
+    if old["state"] == "repaired" and proof is not None:
         row["state"] = "verified"
         return row, [_change(row, "verified", proof.at, proof.says)]
     return row, []
@@ -215,8 +228,7 @@ def _change(row: Mapping[str, object], change: str, at: object, reason: str) -> 
 
 @dataclass(frozen=True, slots=True)
 class Proof:
-    """What readings since a repair prove."""
+    """That readings since a repair prove it."""
 
-    is_enough: bool
     at: datetime
     says: str

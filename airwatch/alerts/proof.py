@@ -5,7 +5,7 @@ from datetime import datetime, timedelta
 
 import polars as pl
 
-from airwatch.alerts.frames import figure
+from airwatch.alerts.frames import figure, of_alert
 from airwatch.alerts.lifecycle import Proof
 from airwatch.alerts.settings import Settings, shipped_settings
 
@@ -34,7 +34,7 @@ _SHOWN_IN = {
 def proofs(
     readings: pl.DataFrame, alerts: pl.DataFrame, spent: Mapping[str, datetime], settings: Settings | None = None
 ) -> dict[str, Proof]:
-    """Say for each repaired alert what the readings since then prove.
+    """Say which repairs the readings since then prove.
 
     A repair holds if the readings in which its fault showed pass since then: enough of them, over long enough. For an
     alert that names a circuit they are that circuit's. Where a reading is not sure, it proves nothing.
@@ -56,13 +56,8 @@ def proofs(
         since = spent.get(row["id"])
         if since is None:
             continue
-        of_trailer = row["fault"] == "leak_trailer" and row["trailer"] is not None
-        whose = pl.col("trailer") == row["trailer"] if of_trailer else pl.col("unit") == row["unit"]
         told = readings.filter(
-            (pl.col("fleet") == row["fleet"])
-            & whose
-            & (pl.col("start") >= since)
-            & pl.col("check").is_in(_SHOWN_IN[row["fault"]])
+            of_alert(row) & (pl.col("start") >= since) & pl.col("check").is_in(_SHOWN_IN[row["fault"]])
         ).sort("end")
         if row["circuit"] in ("primary", "secondary") and row["fault"].startswith("leak_"):
             told = told.filter(pl.col("circuit") == row["circuit"])
@@ -77,5 +72,5 @@ def proofs(
             if last["value"] is not None and last["lower"] is not None:
                 between = f"{figure(last['lower'])} to {figure(last['upper'])}"
                 says = f"{says}, the last {figure(last['value'])} {last['measure']} ({between})"
-            found[row["id"]] = Proof(is_enough=True, at=last["end"], says=says)
+            found[row["id"]] = Proof(at=last["end"], says=says)
     return found

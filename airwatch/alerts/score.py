@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 import msgspec
 import polars as pl
 
-from airwatch.alerts.frames import ALERTS
+from airwatch.alerts.frames import ALERTS, is_of_trailer
 from airwatch.derive.frames import require
 
 LABELS = pl.Schema(
@@ -178,9 +178,8 @@ def by_fault(matched: pl.DataFrame) -> pl.DataFrame:
 
 def _is_same(alert: dict[str, object], truth: dict[str, object]) -> bool:
     opened, began = alert["opened"], truth["began"]
-    is_trailer = alert["fault"] == "leak_trailer" and alert["trailer"] is not None
-    is_whose = alert["trailer"] == truth["trailer"] if is_trailer else alert["unit"] == truth["unit"]
-    return is_whose and alert["fault"] == truth["fault"] and opened >= began - _EARLY  # type: ignore[operator]
+    name = "trailer" if is_of_trailer(alert) else "unit"
+    return alert[name] == truth[name] and alert["fault"] == truth["fault"] and opened >= began - _EARLY  # type: ignore[operator]
 
 
 def _is_right_circuit(alert: dict[str, object], truth: dict[str, object] | None) -> bool | None:

@@ -4,8 +4,9 @@ from datetime import timedelta
 
 import polars as pl
 
+from airwatch.alerts.frames import Z95
 from airwatch.alerts.settings import Settings
-from airwatch.alerts.trend import TRENDS, daily_levels, is_rising, of_days_over, trends
+from airwatch.alerts.trend import daily_levels, is_rising, last_days, of_days_over, trends
 from airwatch.contract.columns import TIME
 from airwatch.derive.frames import UNIT
 
@@ -99,7 +100,7 @@ def leak_trends(judged: pl.DataFrame, settings: Settings) -> tuple[pl.DataFrame,
             series=pl.concat_str("check", "circuit", separator="/"),
             y=pl.col("value") - usual,
             limit=pl.coalesce("limit", "parked_limit"),
-            floor=(t.floor_kpa_min**2 + ((pl.col("upper") - pl.col("lower")) / 3.92) ** 2).sqrt(),
+            floor=(t.floor_kpa_min**2 + ((pl.col("upper") - pl.col("lower")) / (2 * Z95)) ** 2).sqrt(),
         )
         .filter(pl.col("limit").is_not_null())
     )
@@ -107,12 +108,7 @@ def leak_trends(judged: pl.DataFrame, settings: Settings) -> tuple[pl.DataFrame,
     high = pl.col("y").max().over(*UNIT, "series") > t.level_share * pl.col("limit")
     found = trends(daily_levels(series.filter(high), t), t)
     rising = found.filter(is_rising(t, rise_share=t.rise_share, level_share=t.level_share))
-    return found, of_days_over(rising, judged)
-
-
-def no_trends() -> pl.DataFrame:
-    """Give a frame of trends without rows."""
-    return pl.DataFrame(schema=TRENDS)
+    return found, of_days_over(rising, last_days(judged))
 
 
 def _numbered(rows: pl.DataFrame) -> pl.DataFrame:

@@ -7,7 +7,7 @@ import msgspec
 import polars as pl
 
 from airwatch.alerts.air_loss import AirLoss
-from airwatch.alerts.frames import ALERTS, alert_id, figure
+from airwatch.alerts.frames import ALERTS, alert_id, figure, not_seen, utc_text
 from airwatch.alerts.settings import Settings
 
 _NAMES = {
@@ -84,8 +84,8 @@ def _summary(loss: AirLoss, settings: Settings) -> str:
             trailer=other.trailer or "(not named)", circuit=other.circuit
         )
         parts.append(f"{best.probability:.0%} sure, else {words}")
-    if loss.n_since >= settings.quiet.readings and loss.updated - loss.last_sign >= timedelta(days=settings.quiet.days):
-        parts.append(f"not seen since {loss.last_sign:%d %b} in {loss.n_since} holds; say what was done")
+    if gone := not_seen(loss.last_sign, loss.updated, loss.n_since, "holds", settings.quiet):
+        parts.append(gone)
     return "; ".join(parts)
 
 
@@ -104,7 +104,7 @@ def _details(loss: AirLoss) -> dict[str, object]:
             }
             for e in shown
         ],
-        "beyond_since": None if loss.beyond_since is None else f"{loss.beyond_since.isoformat()}Z",
+        "beyond_since": utc_text(loss.beyond_since),
         "measured": {
             "check": loss.check,
             "circuit": loss.circuit,

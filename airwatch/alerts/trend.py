@@ -1,6 +1,7 @@
 """Where a figure is going: robust slopes of daily levels, and when they cross a limit."""
 
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 
 import numpy as np
 import numpy.typing as npt
@@ -166,9 +167,36 @@ def _fit(levels: Floats, floors: Floats, limits: Floats, day: int, window_days: 
     )  # fmt: skip
 
 
-def of_days_over(trend: pl.DataFrame, readings: pl.DataFrame) -> pl.DataFrame:
-    """Keep the days of each unit that are over, whose levels do not change any more: it has readings of a later one."""
-    last = readings.group_by(UNIT).agg(last_day=pl.col("end").max().dt.date())
+Crossing = tuple[datetime | None, datetime | None, datetime | None]
+"""When a limit is expected to be crossed: early, likely and late."""
+
+_FARTHEST_DAYS = 3650.0
+
+
+def crossing(trend: pl.DataFrame, settings: Trend) -> Crossing:
+    """Give when one series crosses its limit, by its newest day; null where it did, or nothing leads there for sure."""
+    newest = trend.tail(1).to_dicts()
+    if (
+        not newest
+        or newest[0]["slope"] <= settings.slope_z / 2.0 * newest[0]["slope_sd"]
+        or not newest[0]["likely_days"]
+    ):
+        return (None, None, None)
+    end, days = newest[0]["end"], [newest[0][f"{which}_days"] for which in ("early", "likely", "late")]
+    early, likely, late = (None if d is None else end + timedelta(days=min(d, _FARTHEST_DAYS)) for d in days)
+    return early, likely, late
+
+
+def last_days(readings: pl.DataFrame) -> pl.DataFrame:
+    """Give ``fleet, unit, last_day``: the newest day with readings of any kind."""
+    return readings.group_by(UNIT).agg(last_day=pl.col("end").max().dt.date())
+
+
+def of_days_over(trend: pl.DataFrame, last: pl.DataFrame) -> pl.DataFrame:
+    """Keep the days of each unit that are over, whose levels do not change any more: it has readings of a later one.
+
+    ``last`` is as `last_days` gives it for all readings of the units.
+    """
     return trend.join(last, on=UNIT, how="left", maintain_order="left").filter(pl.col("day") < pl.col("last_day"))
 
 

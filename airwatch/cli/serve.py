@@ -12,7 +12,6 @@ from airwatch.cli.subscribe import make_subscriber
 from airwatch.notify.config import read_config
 from airwatch.store.database import Store
 from dashboards.server import serve_pages
-from pipelines.notify import Notifier
 from pipelines.serve import Schedule, Telling, running
 
 
@@ -49,6 +48,8 @@ def serve(
         subscriber = make_subscriber(store, **session)
         telling = None
         if notify_file is not None:
+            from pipelines.notify import Notifier  # noqa: PLC0415 it takes a third of a second, and few starts need it
+
             # a config that can't be used stops the start: nobody would notice later that nobody is told
             notifier = Notifier.open(read_config(notify_file, root=session["root"]), os.environ, session["broker"])
             telling = Telling(notifier, (link or f"http://{host}:{port}").rstrip("/"))

@@ -15,12 +15,13 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import msgspec
 from msgspec import Meta, Struct
 
+from airwatch.alerts.frames import GRAVITY
+from airwatch.alerts.rules import Severity
 from airwatch.contract.topics import ROOT, is_name
 from airwatch.notify.clock import DigestTimes, QuietHours
 from airwatch.notify.errors import NotifyError
-from airwatch.notify.frames import SEVERITIES, Event
+from airwatch.notify.frames import Event
 
-Severity = Literal["low", "medium", "high"]
 Change = Literal["opened", "graver", "reopened", "planned", "repaired", "verified", "dismissed", "withdrawn"]
 ClockTime = Annotated[str, Meta(pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$")]
 Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
@@ -144,7 +145,7 @@ class NotifyFile(Struct, frozen=True, forbid_unknown_fields=True):
 
 @dataclass(frozen=True, slots=True)
 class Selection:
-    """Which events a target wants; ``fleets`` None is all, ``least`` as in `SEVERITIES`."""
+    """Which events a target wants; ``fleets`` None is all, ``least`` as in `GRAVITY`."""
 
     fleets: frozenset[str] | None
     least: int
@@ -156,7 +157,7 @@ class Selection:
 
         The graver of its severities counts: who was told that an alert is high hears what became of it.
         """
-        gravity = max(event.gravity, SEVERITIES.get(event.previous_severity or "", 1))
+        gravity = max(event.gravity, GRAVITY.get(event.previous_severity or "", 1))
         return (
             event.kind in self.changes
             and gravity >= self.least
@@ -286,7 +287,7 @@ class _Checked:
         digest = _given(own.digest, usual.digest)
         selection = Selection(
             _fleets(own.fleets or usual.fleets or "all"),
-            SEVERITIES[own.least_severity or usual.least_severity or "low"],
+            GRAVITY[own.least_severity or usual.least_severity or "low"],
             frozenset(own.changes or usual.changes or _USUAL_CHANGES),
             person.since,
         )
@@ -341,7 +342,7 @@ class _Checked:
             says = f"can meet {self.root}, where vehicle data is landed; use another, such as {MQTT_PREFIX}"
             raise self._wrong("mqtt.prefix", f"{mqtt.prefix!r} {says}")
         self._check_fleets("mqtt", mqtt.fleets)
-        return MqttTarget(mqtt.prefix, Selection(_fleets(mqtt.fleets), SEVERITIES["low"], MQTT_CHANGES, mqtt.since))
+        return MqttTarget(mqtt.prefix, Selection(_fleets(mqtt.fleets), GRAVITY["low"], MQTT_CHANGES, mqtt.since))
 
     def _zone(self, where: str, name: str) -> ZoneInfo:
         try:

@@ -7,6 +7,7 @@ from typing import Any, Literal
 
 import polars as pl
 
+from airwatch.alerts.frames import GRAVITY
 from airwatch.contract.columns import TIME
 from airwatch.errors import FrameError
 
@@ -47,7 +48,6 @@ is held; ``reason`` says why it failed or what it waits for.
 """
 
 OutboxState = Literal["sent", "failed", "held"]
-SEVERITIES = {"low": 1, "medium": 2, "high": 3}
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +72,7 @@ class Event:
     @property
     def gravity(self) -> int:
         """How grave it is now: 1 low, 2 medium, 3 high."""
-        return SEVERITIES.get(self.severity, 1)
+        return GRAVITY.get(self.severity, 1)
 
     @property
     def is_high(self) -> bool:

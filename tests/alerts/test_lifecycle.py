@@ -52,7 +52,7 @@ def test_another_explanation_is_written_down() -> None:
 
 def test_a_repair_is_verified_by_readings_or_reopened_by_them() -> None:
     repaired = alerts(alert(state="repaired", severity="high"))
-    shown = Proof(is_enough=True, at=T0 + timedelta(days=3), says="3 readings within limits")
+    shown = Proof(at=T0 + timedelta(days=3), says="3 readings within limits")
     # what all readings say does not matter: those before the repair are still there
     after, told = advance(alerts(alert(severity="high")), repaired, EMPTY, {"a": shown})
     assert after["state"].item() == "verified"

@@ -8,7 +8,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from airwatch.alerts.frames import ALERTS
-from airwatch.alerts.lifecycle import ACTIONS, STATES
+from airwatch.alerts.lifecycle import ACTIONS, STATES, silences
 from airwatch.alerts.rules import shipped_rules
 from airwatch.alerts.signatures import shipped_signatures
 from airwatch.store.database import Store
@@ -24,7 +24,7 @@ from dashboards.alert_words import (
     suggested_change,
     sureness_text,
 )
-from dashboards.alerts import allowed_changes, by_need, silences
+from dashboards.alerts import allowed_changes, by_need
 from dashboards.api.alert_models import AlertDetails, Count, Evidence, Explanation
 from dashboards.app import create_app
 from dashboards.figures.layout import Moment, rows_of

@@ -19,7 +19,7 @@ from tests.derive.truth import simulated
 
 METRO = Path(__file__).parents[1] / "data" / "metropt3" / "normal_2020-02-01_first1000.csv.gz"
 NO_EVENTS = pl.DataFrame(schema=GOVERNOR_SCHEMA)
-CAPTURES = Path("/work/shared/data/j1939-trucks")  # without a licence to copy, so looked at where they are
+CAPTURES = Path(__file__).parents[3] / "shared" / "data" / "j1939-trucks"  # beside the checkout: no licence to copy
 
 
 @pytest.fixture(scope="module")

@@ -1,15 +1,10 @@
 """Alerts of a store told through a webhook: once, and not while they are silenced."""
 
 import json
-import threading
-from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
-from typing import Any
 
 import polars as pl
-import pytest
 
 from airwatch.alerts.lifecycle import Step
 from airwatch.derive.frames import READINGS
@@ -23,6 +18,7 @@ from pipelines.alerts import refresh_alerts, take_step
 from pipelines.notify import Notifier
 from pipelines.serve import Telling, tell_once
 from tests.alerts.test_diagnosis import PRIMARY, frame, hold
+from tests.webhook import Webhook
 
 UNITS = pl.DataFrame({"fleet": ["north"], "unit": ["K-1"]})
 NOTIFY = """
@@ -36,34 +32,9 @@ channels.hook = { url = "json://127.0.0.1:%d/alerts" }
 """
 
 
-@pytest.fixture
-def posted() -> Iterator[tuple[int, list[dict[str, Any]]]]:
-    got: list[dict[str, Any]] = []
-
-    class Handler(BaseHTTPRequestHandler):
-        def do_POST(self) -> None:
-            got.append(json.loads(self.rfile.read(int(self.headers["Content-Length"]))))
-            self.send_response(200)
-            self.send_header("Content-Length", "0")
-            self.end_headers()
-
-        def log_message(self, *_: object) -> None:
-            pass
-
-    server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
-    thread = threading.Thread(target=server.serve_forever, args=(0.02,), daemon=True)
-    thread.start()
-    yield server.server_address[1], got
-    server.shutdown()
-    server.server_close()
-    thread.join()
-
-
-def test_an_alert_is_told_once_and_its_silence_is_kept(
-    posted: tuple[int, list[dict[str, Any]]], tmp_path: Path
-) -> None:
-    port, got = posted
-    config = parse_config(NOTIFY % port, tmp_path / "notify.toml")
+def test_an_alert_is_told_once_and_its_silence_is_kept(webhook: Webhook, tmp_path: Path) -> None:
+    got = webhook.posted
+    config = parse_config(NOTIFY % webhook.port, tmp_path / "notify.toml")
     telling = Telling(Notifier.open(config, {}), "https://brakes.example.org")
     with Store.open(tmp_path / "told.duckdb") as store:
         readings = frame(*[hold(k, "parked", PRIMARY) for k in range(3)]).select(READINGS.keys())
