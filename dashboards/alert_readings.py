@@ -8,7 +8,8 @@ import polars as pl
 
 from airwatch.alerts.by_rule import is_past
 from airwatch.alerts.frames import is_of_trailer, of_alert
-from airwatch.alerts.rules import Rule, shipped_rules
+from airwatch.alerts.rules import Rule
+from airwatch.alerts.settings import shipped_settings
 from airwatch.derive.frames import READINGS
 from airwatch.store.alerts import towed
 from airwatch.store.database import Store
@@ -88,7 +89,7 @@ def _shown_in(fault: str, details: AlertDetails | None) -> tuple[str | None, str
 
 def _rule(fault: str, details: AlertDetails | None) -> Rule | None:
     """Give the rule that opened an alert: of several for one fault the one whose reason is in the details."""
-    rules = [rule for rule in shipped_rules() if rule.fault == fault]
+    rules = [rule for rule in shipped_settings().rule if rule.fault == fault]
     same = [rule for rule in rules if details is not None and rule.reason == details.reason]
     return next(iter([*same, *rules]), None)
 

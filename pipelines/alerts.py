@@ -11,7 +11,6 @@ from airwatch.alerts.fold import CHECKS_USED, NOTED, fold_alerts
 from airwatch.alerts.frames import ALERTS, of_alert
 from airwatch.alerts.lifecycle import Step, advance, check_step, next_state, silences, spent_until
 from airwatch.alerts.proof import proofs
-from airwatch.alerts.rules import shipped_rules
 from airwatch.alerts.settings import shipped_settings
 from airwatch.derive.facts import unit_facts
 from airwatch.errors import AlertError
@@ -38,7 +37,7 @@ def refresh_alerts(store: Store, units: pl.DataFrame) -> int:
     int
         How many changes were written down.
     """
-    peers = kept.peer_medians(store, [rule.check for rule in shipped_rules() if rule.above_usual is not None])
+    peers = kept.peer_medians(store, [rule.check for rule in shipped_settings().rule if rule.above_usual is not None])
     towed = kept.towed(store, units)
     registered = registered_units(store)
     groups = units.select("fleet", "unit").unique(maintain_order=True).iter_slices(UNITS_A_GROUP)

@@ -1,6 +1,5 @@
 """Alerts of air loss: when it began, what explains it, how large it is and where it goes."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -11,7 +10,6 @@ from airwatch.alerts.diagnosis import Explanation, explain
 from airwatch.alerts.frames import by_unit
 from airwatch.alerts.holds import CHECKS, hold_table
 from airwatch.alerts.settings import Settings
-from airwatch.alerts.signatures import Signature
 from airwatch.alerts.signs import air_loss_signs, leak_trends
 from airwatch.alerts.trend import Crossing, crossing
 from airwatch.derive.frames import UNIT
@@ -57,9 +55,7 @@ _SHOWN_BY = {
 }  # fmt: skip
 
 
-def air_losses(
-    judged: pl.DataFrame, towing: pl.DataFrame, signatures: Sequence[Signature], settings: Settings
-) -> list[AirLoss]:
+def air_losses(judged: pl.DataFrame, towing: pl.DataFrame, settings: Settings) -> list[AirLoss]:
     """Find each unit that loses air.
 
     Parameters
@@ -68,10 +64,8 @@ def air_losses(
         Readings as `airwatch.limits.judge.as_judged` gives them, those before a repair left out.
     towing : DataFrame
         ``fleet, unit, is_towing``.
-    signatures : sequence of Signature
-        Patterns by fault.
     settings : Settings
-        Thresholds.
+        Thresholds and signatures.
 
     Returns
     -------
@@ -90,7 +84,7 @@ def air_losses(
     )
     told = judged.join(onsets, on=UNIT, how="semi", maintain_order="left")
     holds = hold_table(told, settings.patterns)
-    explained = explain(holds, onsets, signatures, settings)
+    explained = explain(holds, onsets, settings)
     readings, of_signs, of_trends = (by_unit(frame) for frame in (told, signs, found))
     return [
         _loss(row, explanations, readings[key], of_signs[key], of_trends.get(key, found.clear()), settings)

@@ -1,6 +1,6 @@
 """Alerts that one rule each opens: so many of the last readings beyond a limit, or a trend towards it."""
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection
 from datetime import timedelta
 from typing import Any, Literal
 
@@ -9,19 +9,16 @@ import polars as pl
 
 from airwatch.alerts.frames import ALERTS, GRAVITY, alert_id, figure, not_seen, utc_text
 from airwatch.alerts.rules import Rule
-from airwatch.alerts.settings import Settings
+from airwatch.alerts.settings import Settings, Usual
 from airwatch.alerts.trend import Crossing, crossing, daily_levels, is_rising, last_days, of_days_over, trends
 from airwatch.derive.frames import UNIT
 
 _PART = [*UNIT, "part"]
-_BEFORE = 6  # readings that make a usual
-_MORE_CYCLES = 1.3
 
 
 def rule_alerts(
     judged: pl.DataFrame,
     facts: pl.DataFrame,
-    rules: Sequence[Rule],
     settings: Settings,
     *,
     leaking: Collection[tuple[str, str]] = (),
@@ -39,8 +36,6 @@ def rule_alerts(
         Readings as `airwatch.limits.judge.as_judged` gives them.
     facts : DataFrame
         ``fleet, unit, kind, cut_out_kpa``.
-    rules : sequence of Rule
-        One for each fault.
     settings : Settings
         Thresholds.
     leaking : collection of (fleet, unit)
@@ -60,9 +55,11 @@ def rule_alerts(
     lossy = pl.DataFrame(list(leaking), schema=dict.fromkeys(UNIT, pl.String), orient="row")
     by_check = {str(check): part for (check,), part in known.group_by("check", maintain_order=True)}
     parts = [
-        _of_rule(by_check[rule.check], last, rule, settings, lossy, usual) for rule in rules if rule.check in by_check
+        _of_rule(by_check[rule.check], last, rule, settings, lossy, usual)
+        for rule in settings.rule
+        if rule.check in by_check
     ]
-    return _without_rivals(_one_each(pl.concat(parts)), known) if parts else pl.DataFrame(schema=ALERTS)
+    return _without_rivals(_one_each(pl.concat(parts)), known, settings.usual) if parts else pl.DataFrame(schema=ALERTS)
 
 
 def peer_medians(readings: pl.DataFrame) -> pl.DataFrame:
@@ -83,7 +80,7 @@ def _of_rule(
     of_check = of_check.filter(of_circuit & pl.col("value").is_not_null())
     if rule.fastest:
         of_check = of_check.sort("value").unique([*UNIT, "run_start"], keep="first", maintain_order=True)
-    of_check = _with_usual(of_check, rule, peers)
+    of_check = _with_usual(of_check, rule, peers, settings.usual)
     found = _trends(of_check, rule, settings) if rule.follows else None
     if found is not None and rule.check == "build_up_time":
         found = found.join(lossy, on=UNIT, how="anti", maintain_order="left")
@@ -108,7 +105,7 @@ def _one_each(alerts: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _without_rivals(alerts: pl.DataFrame, readings: pl.DataFrame) -> pl.DataFrame:
+def _without_rivals(alerts: pl.DataFrame, readings: pl.DataFrame, usual: Usual) -> pl.DataFrame:
     """Of a weak compressor and a governor that cycles too closely on one unit, keep the one that the cycles speak for.
 
     A compressor that hardly reaches cut-out makes its turns look close together, and a governor that cycles closely
@@ -119,7 +116,7 @@ def _without_rivals(alerts: pl.DataFrame, readings: pl.DataFrame) -> pl.DataFram
         readings.filter(pl.col("check") == "governor_cycles")
         .sort(*UNIT, "end")
         .group_by(UNIT, maintain_order=True)
-        .agg(more=value.tail(_BEFORE).median() > _MORE_CYCLES * value.head(_BEFORE).median())
+        .agg(more=value.tail(usual.readings).median() > usual.more_cycles * value.head(usual.readings).median())
     )
     of_unit = alerts.join(cycles, on=UNIT, how="left", maintain_order="left")
     both = {"compressor_weak", "governor_short_cycling"}
@@ -130,7 +127,7 @@ def _without_rivals(alerts: pl.DataFrame, readings: pl.DataFrame) -> pl.DataFram
     return of_unit.filter(~(is_pair & (pl.col("fault") == loser))).drop("more")
 
 
-def _with_usual(of_check: pl.DataFrame, rule: Rule, peers: pl.DataFrame) -> pl.DataFrame:
+def _with_usual(of_check: pl.DataFrame, rule: Rule, peers: pl.DataFrame, own: Usual) -> pl.DataFrame:
     """Add ``usual``, what the unit itself does, and ``peers``, what units of its kind do.
 
     For a figure that a fault lessens the usual is the upper quarter of all; for one that it raises, the middle of the
@@ -139,10 +136,10 @@ def _with_usual(of_check: pl.DataFrame, rule: Rule, peers: pl.DataFrame) -> pl.D
     if rule.below_usual is not None:
         of_check = of_check.with_columns(usual=pl.col("judged").quantile(0.75).over(UNIT))
     elif rule.above_usual is not None:
-        first = pl.col("judged").head(_BEFORE).median()
+        first = pl.col("judged").head(own.readings).median()
         known = of_check.sort(*UNIT, "end").group_by(UNIT, maintain_order=True).agg(usual=first, n_all=pl.len())
         of_check = of_check.join(known, on=UNIT, how="left", maintain_order="left").with_columns(
-            usual=pl.when(pl.col("n_all") > _BEFORE).then(pl.col("usual"))
+            usual=pl.when(pl.col("n_all") > own.readings).then(pl.col("usual"))
         )
     of_kind = peers.filter(check=rule.check).select("kind", "peers")
     return of_check.join(of_kind, on="kind", how="left", maintain_order="left")

@@ -1,6 +1,6 @@
 """Which fault explains the holds of a unit: a likelihood over the table of signatures."""
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import timedelta
 
@@ -14,7 +14,6 @@ from airwatch.alerts.signatures import Signature
 from airwatch.derive.frames import UNIT
 
 _TRAILER = "leak_trailer"
-_FEWEST_DROPS = 5  # a median of fewer is no usual
 _SAYS = {
     "none": "no tank fell faster than usual",
     "primary": "only the primary tank fell",
@@ -53,9 +52,7 @@ class Explanation:
     inspect: str
 
 
-def explain(
-    holds: pl.DataFrame, onsets: pl.DataFrame, signatures: Sequence[Signature], settings: Settings
-) -> dict[tuple[str, str], list[Explanation]]:
+def explain(holds: pl.DataFrame, onsets: pl.DataFrame, settings: Settings) -> dict[tuple[str, str], list[Explanation]]:
     """Explain each unit's holds since the first sign of air loss.
 
     Parameters
@@ -64,10 +61,8 @@ def explain(
         As `airwatch.alerts.holds.hold_table` gives it.
     onsets : DataFrame
         ``fleet, unit, onset, last_sign, is_towing``; the times of the first and the last sign.
-    signatures : sequence of Signature
-        The table of patterns.
     settings : Settings
-        Thresholds.
+        Thresholds and signatures.
 
     Returns
     -------
@@ -77,10 +72,10 @@ def explain(
     seen = _evidence(holds, onsets, settings)
     towing = {(row["fleet"], row["unit"]): bool(row["is_towing"]) for row in onsets.iter_rows(named=True)}
     groups = by_unit(seen)
-    alone = {key: _weigh(group, signatures, settings, is_towing=towing[key]) for key, group in groups.items()}
+    alone = {key: _weigh(group, settings, is_towing=towing[key]) for key, group in groups.items()}
     shared = _shared_trailers(alone, settings)
     return {
-        key: _weigh(groups[key], signatures, settings, is_towing=towing[key], known=known)
+        key: _weigh(groups[key], settings, is_towing=towing[key], known=known)
         if (known := {trailer for trailer in shared.get(key[0], ()) if trailer in groups[key]["trailer"]})
         else explanations
         for key, explanations in alone.items()
@@ -131,7 +126,7 @@ def _evidence(holds: pl.DataFrame, onsets: pl.DataFrame, settings: Settings) -> 
         .join(usual, on=UNIT, how="left", maintain_order="left")
         .join(drops, on=UNIT, how="left", maintain_order="left")
         .with_columns(
-            usual_drop=pl.when(pl.col("n_drops") > _FEWEST_DROPS)
+            usual_drop=pl.when(pl.col("n_drops") >= p.fewest_drops)
             .then(pl.col("drop_before"))
             .fill_null(p.usual_drop_kpa_min)
         )
@@ -161,7 +156,6 @@ def _evidence(holds: pl.DataFrame, onsets: pl.DataFrame, settings: Settings) -> 
 
 def _weigh(
     seen: pl.DataFrame,
-    signatures: Sequence[Signature],
     settings: Settings,
     *,
     is_towing: bool,
@@ -177,7 +171,7 @@ def _weigh(
     if is_towing and not suspects:
         suspects = [None]
     hypotheses: list[tuple[Signature, str | None]] = []
-    for signature in signatures:
+    for signature in settings.signature:
         if signature.fault == _TRAILER:
             hypotheses += [(signature, trailer) for trailer in suspects] if is_towing else []
         else:

@@ -1,25 +1,21 @@
 """Readings to alerts: one row a unit and fault."""
 
-from collections.abc import Sequence
-
 import polars as pl
 
 from airwatch.alerts.air_loss import air_losses
 from airwatch.alerts.by_rule import rule_alerts
 from airwatch.alerts.frames import ALERTS
 from airwatch.alerts.holds import CHECKS as HOLD_CHECKS
-from airwatch.alerts.rules import Rule, shipped_rules
 from airwatch.alerts.settings import Settings, shipped_settings
-from airwatch.alerts.signatures import Signature, shipped_signatures
 from airwatch.alerts.told import air_loss_alerts
 from airwatch.derive.frames import READINGS, UNIT, require
 from airwatch.limits.judge import as_judged
 from airwatch.limits.table import limits_frame, shipped_limits
 
-CHECKS_USED = tuple(sorted({*HOLD_CHECKS, *(rule.check for rule in shipped_rules()), "governor_cycles"}))
+CHECKS_USED = tuple(sorted({*HOLD_CHECKS, *(rule.check for rule in shipped_settings().rule), "governor_cycles"}))
 """The checks whose readings can open or explain an alert."""
 
-NOTED = tuple(sorted({rule.check for rule in shipped_rules() if "{note}" in rule.says}))
+NOTED = tuple(sorted({rule.check for rule in shipped_settings().rule if "{note}" in rule.says}))
 """Those whose notes stand in a summary."""
 
 FACTS_USED = pl.Schema(
@@ -39,8 +35,6 @@ def fold_alerts(
     facts: pl.DataFrame | None = None,
     *,
     peers: pl.DataFrame | None = None,
-    rules: Sequence[Rule] | None = None,
-    signatures: Sequence[Signature] | None = None,
     settings: Settings | None = None,
 ) -> pl.DataFrame:
     """Open an alert for each unit and fault that its readings speak for.
@@ -57,8 +51,8 @@ def fold_alerts(
         Columns `FACTS_USED` or more; units that it lacks may tow, and have no rated cut-out.
     peers : DataFrame, optional
         ``kind, check, peers``: what is usual for units of a kind; of these readings by default.
-    rules, signatures, settings : optional
-        The shipped ones by default.
+    settings : Settings, optional
+        The shipped thresholds, rules and signatures by default.
 
     Returns
     -------
@@ -75,11 +69,7 @@ def fold_alerts(
     require(facts, FACTS_USED, "fold_alerts")
     settings = settings or shipped_settings()
     judged = as_judged(readings, limits_frame(shipped_limits()))
-    losses = air_losses(
-        judged, facts.select(*UNIT, "is_towing"), shipped_signatures() if signatures is None else signatures, settings
-    )
+    losses = air_losses(judged, facts.select(*UNIT, "is_towing"), settings)
     leaking = {(loss.fleet, loss.unit) for loss in losses}
-    others = rule_alerts(
-        judged, facts, shipped_rules() if rules is None else rules, settings, leaking=leaking, peers=peers
-    )
+    others = rule_alerts(judged, facts, settings, leaking=leaking, peers=peers)
     return pl.concat([air_loss_alerts(losses, settings), others]).select(ALERTS.keys()).sort(*UNIT, "fault", "id")

@@ -1,11 +1,8 @@
-"""The table of rules that turn readings into alerts."""
+"""The rules that turn readings into alerts, other than those of air loss."""
 
-import tomllib
-from functools import cache
-from importlib.resources import files
+from collections.abc import Sequence
 from typing import Annotated, Literal
 
-import msgspec
 from msgspec import Meta, Struct
 
 from airwatch.errors import LimitTableError
@@ -15,7 +12,7 @@ Count = Annotated[int, Meta(ge=1)]
 
 
 class Rule(Struct, frozen=True, forbid_unknown_fields=True):
-    """One row of `rules.toml`, whose head explains the fields."""
+    """One ``[[rule]]`` of `thresholds.toml`, where the fields are explained."""
 
     fault: str
     check: str
@@ -44,22 +41,14 @@ class Rule(Struct, frozen=True, forbid_unknown_fields=True):
         return [self.state] if isinstance(self.state, str) else self.state
 
 
-class _Table(Struct, forbid_unknown_fields=True):
-    rule: list[Rule]
-
-
-def parse_rules(text: str) -> list[Rule]:
-    """Read a table of rules.
+def check_rules(rules: Sequence[Rule]) -> None:
+    """Check what rules must be to each other and in themselves.
 
     Raises
     ------
     LimitTableError
-        A row has an unknown, missing or impossible entry, or a fault stands twice for one check.
+        One can never open anything, or a fault stands twice for one check.
     """
-    try:
-        rules = msgspec.convert(tomllib.loads(text), _Table).rule
-    except (tomllib.TOMLDecodeError, msgspec.ValidationError) as err:
-        raise LimitTableError(f"alert rules: {err}") from err
     faults = [(rule.fault, rule.check) for rule in rules]
     for rule in rules:
         if rule.at_least > rule.of_last:
@@ -68,10 +57,3 @@ def parse_rules(text: str) -> list[Rule]:
             )
         if faults.count((rule.fault, rule.check)) > 1:
             raise LimitTableError(f"alert rule {rule.fault!r} stands twice for {rule.check}")
-    return rules
-
-
-@cache
-def shipped_rules() -> tuple[Rule, ...]:
-    """Give the rules that come with the program."""
-    return tuple(parse_rules(files("airwatch.alerts").joinpath("rules.toml").read_text("utf-8")))

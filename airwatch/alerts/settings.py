@@ -1,10 +1,14 @@
-"""The thresholds of alerts, read from `settings.toml`, whose comments give their reasons."""
+"""The thresholds of alerts, read from `thresholds.toml`, whose comments give their reasons."""
 
 from functools import cache
 from importlib.resources import files
 
 import msgspec
 from msgspec import Struct
+
+from airwatch.alerts.rules import Rule, check_rules
+from airwatch.alerts.signatures import Signature, check_signatures
+from airwatch.errors import LimitTableError
 
 
 class Beyond(Struct, frozen=True, forbid_unknown_fields=True):
@@ -39,6 +43,7 @@ class Trend(Struct, frozen=True, forbid_unknown_fields=True):
     level_share: float
     build_up_level_share: float
     horizon_days: float
+    slope_doubt: float
     floor_kpa_min: float
     floor_build_up_share: float
     floor_cut_out_kpa: float
@@ -63,6 +68,7 @@ class Patterns(Struct, frozen=True, forbid_unknown_fields=True):
     disturbed_kpa_min: float
     pumped_kpa_min: float
     drop_kpa_min: float
+    fewest_drops: int
     usual_drop_kpa_min: float
     faster: float
     running_usual_primary_kpa_min: float
@@ -74,6 +80,13 @@ class Patterns(Struct, frozen=True, forbid_unknown_fields=True):
     large_kpa_min: float
     shared_least: float
     shared_odds: float
+
+
+class Usual(Struct, frozen=True, forbid_unknown_fields=True):
+    """What counts as usual for a unit."""
+
+    readings: int
+    more_cycles: float
 
 
 class Governor(Struct, frozen=True, forbid_unknown_fields=True):
@@ -97,6 +110,14 @@ class Quiet(Struct, frozen=True, forbid_unknown_fields=True):
     days: float
 
 
+class Told(Struct, frozen=True, forbid_unknown_fields=True):
+    """Which other explanations are told of."""
+
+    worth_a_word: float
+    worth_a_row: float
+    most: int
+
+
 class Urgency(Struct, frozen=True, forbid_unknown_fields=True):
     """How near a crossing makes an alert graver."""
 
@@ -112,20 +133,41 @@ class ProofNeeded(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Settings(Struct, frozen=True, forbid_unknown_fields=True):
-    """All of `settings.toml`."""
+    """All of `thresholds.toml`."""
 
     beyond: Beyond
     approaching: Approaching
     trend: Trend
     patterns: Patterns
+    usual: Usual
     governor: Governor
     evidence: Evidence
     quiet: Quiet
+    told: Told
     urgency: Urgency
     proof: ProofNeeded
+    rule: tuple[Rule, ...]
+    signature: tuple[Signature, ...]
+
+
+def parse_settings(text: str | bytes) -> Settings:
+    """Read thresholds, rules and signatures.
+
+    Raises
+    ------
+    LimitTableError
+        An entry is unknown, missing or impossible.
+    """
+    try:
+        settings = msgspec.toml.decode(text, type=Settings)
+    except msgspec.DecodeError as err:
+        raise LimitTableError(f"alert thresholds: {err}") from err
+    check_rules(settings.rule)
+    check_signatures(settings.signature)
+    return settings
 
 
 @cache
 def shipped_settings() -> Settings:
     """Give the thresholds that come with the program."""
-    return msgspec.toml.decode(files("airwatch.alerts").joinpath("settings.toml").read_bytes(), type=Settings)
+    return parse_settings(files("airwatch.alerts").joinpath("thresholds.toml").read_bytes())

@@ -1,10 +1,8 @@
-"""The table of patterns by fault, read from `signatures.toml`, whose head explains it."""
+"""The patterns that each air loss shows in each state."""
 
-from functools import cache
-from importlib.resources import files
+from collections.abc import Sequence
 from typing import Literal
 
-import msgspec
 from msgspec import Struct
 
 from airwatch.errors import LimitTableError
@@ -18,7 +16,7 @@ _LEAST = 0.004  # no pattern is impossible
 
 
 class Signature(Struct, frozen=True, forbid_unknown_fields=True):
-    """One row of `signatures.toml`."""
+    """One ``[[signature]]`` of `thresholds.toml`, where the fields are explained."""
 
     fault: str
     prior: float
@@ -42,23 +40,15 @@ class Signature(Struct, frozen=True, forbid_unknown_fields=True):
         return max((1.0 - sum(shares.values())) / (len(patterns) - len(shares)), _LEAST)
 
 
-class _Table(Struct, forbid_unknown_fields=True):
-    signature: list[Signature]
-
-
-def parse_signatures(text: str | bytes) -> list[Signature]:
-    """Read a table of signatures.
+def check_signatures(signatures: Sequence[Signature]) -> None:
+    """Check the shares of each row.
 
     Raises
     ------
     LimitTableError
-        A row has an unknown, missing or impossible entry.
+        A pattern is unknown, or shares are impossible.
     """
-    try:
-        rows = msgspec.toml.decode(text, type=_Table).signature
-    except msgspec.DecodeError as err:
-        raise LimitTableError(f"signatures: {err}") from err
-    for row in rows:
+    for row in signatures:
         for state in STATES:
             shares = getattr(row, state)
             if shares is None:
@@ -72,10 +62,3 @@ def parse_signatures(text: str | bytes) -> list[Signature]:
                 raise LimitTableError(
                     f"signature {row.fault!r}, {state}: shares must be positive and add up to 1 at most"
                 )
-    return rows
-
-
-@cache
-def shipped_signatures() -> tuple[Signature, ...]:
-    """Give the signatures that come with the program."""
-    return tuple(parse_signatures(files("airwatch.alerts").joinpath("signatures.toml").read_bytes()))

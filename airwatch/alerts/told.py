@@ -8,7 +8,7 @@ import polars as pl
 
 from airwatch.alerts.air_loss import AirLoss
 from airwatch.alerts.frames import ALERTS, alert_id, figure, not_seen, utc_text
-from airwatch.alerts.settings import Settings
+from airwatch.alerts.settings import Settings, Told
 
 _NAMES = {
     "leak_supply": "supply tank leaks",
@@ -51,7 +51,7 @@ def _row(loss: AirLoss, settings: Settings) -> tuple[object, ...]:
     return (
         alert_id(*key), loss.fleet, loss.unit, best.trailer, best.fault, best.circuit, severity(loss, settings),
         best.probability, loss.opened, loss.updated if best.trailer is None else loss.last_sign, *loss.crossing, "open",
-        _summary(loss, settings), msgspec.json.encode(_details(loss)).decode(),
+        _summary(loss, settings), msgspec.json.encode(_details(loss, settings.told)).decode(),
     )  # fmt: skip
 
 
@@ -78,7 +78,7 @@ def _summary(loss: AirLoss, settings: Settings) -> str:
         parts.append("beyond the limit in measured fact: have it looked at before the next trip")
     elif loss.crossing[1] is not None:
         parts.append(f"limit likely crossed about {loss.crossing[1]:%d %b}")
-    if len(loss.explanations) > 1 and loss.explanations[1].probability >= 0.05:  # noqa: PLR2004 - one in twenty is worth a word
+    if len(loss.explanations) > 1 and loss.explanations[1].probability >= settings.told.worth_a_word:
         other = loss.explanations[1]
         words = _NAMES.get(other.fault, "use of air").format(
             trailer=other.trailer or "(not named)", circuit=other.circuit
@@ -89,8 +89,8 @@ def _summary(loss: AirLoss, settings: Settings) -> str:
     return "; ".join(parts)
 
 
-def _details(loss: AirLoss) -> dict[str, object]:
-    shown = [e for e in loss.explanations if e.probability >= 0.001][:5]  # noqa: PLR2004 - what nobody would look into
+def _details(loss: AirLoss, told: Told) -> dict[str, object]:
+    shown = [e for e in loss.explanations if e.probability >= told.worth_a_row][: told.most]
     return {
         "explanations": [
             {

@@ -16,7 +16,6 @@ Floats = npt.NDArray[np.float64]
 KEY = [*UNIT, "series"]
 _MAD_TO_SD = 1.4826  # of a normal distribution
 _Z80 = 1.2816  # half of the central 80 % interval
-_SLOPE_DOUBT = 0.15  # a wear that has been even need not stay so; common practice
 
 TRENDS = pl.Schema(
     {
@@ -102,7 +101,7 @@ def trends(daily: pl.DataFrame, settings: Trend) -> pl.DataFrame:
         fit
         for day in range(levels.shape[1])
         for window in settings.windows_days
-        if (fit := _fit(levels, floors, limits, day, window, settings.fewest_days)) is not None
+        if (fit := _fit(levels, floors, limits, day, window, settings)) is not None
     ]
     if not fits:
         return pl.DataFrame(schema=TRENDS)
@@ -135,11 +134,11 @@ class _Fit:
     late_days: Floats
 
 
-def _fit(levels: Floats, floors: Floats, limits: Floats, day: int, window_days: int, fewest_days: int) -> _Fit | None:
+def _fit(levels: Floats, floors: Floats, limits: Floats, day: int, window_days: int, settings: Trend) -> _Fit | None:
     begin = max(day - window_days + 1, 0)
     window = levels[:, begin : day + 1]
     n = (~np.isnan(window)).sum(axis=1)
-    keys = np.flatnonzero((n >= fewest_days) & ~np.isnan(window[:, -1]))
+    keys = np.flatnonzero((n >= settings.fewest_days) & ~np.isnan(window[:, -1]))
     if keys.size == 0:
         return None
     y, n = window[keys], n[keys]
@@ -156,7 +155,7 @@ def _fit(levels: Floats, floors: Floats, limits: Floats, day: int, window_days: 
     level_sd = np.sqrt(scatter**2 / n + (slope_sd * mean) ** 2)
     first = np.where(known, x, np.inf).min(axis=1)
     limit = limits[keys, day]
-    doubt = np.hypot(slope_sd, _SLOPE_DOUBT * slope)
+    doubt = np.hypot(slope_sd, settings.slope_doubt * slope)
     to_go = limit - level
     return _Fit(
         key=keys, day=np.full(keys.size, day), level=level, slope=slope, slope_sd=slope_sd,

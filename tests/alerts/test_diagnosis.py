@@ -1,14 +1,14 @@
 """Patterns that the layout of the tanks makes, and what explains them."""
 
 from datetime import timedelta
+from importlib.resources import files
 
 import polars as pl
 import pytest
 
 from airwatch.alerts.fold import fold_alerts
 from airwatch.alerts.holds import add_patterns, hold_table
-from airwatch.alerts.settings import shipped_settings
-from airwatch.alerts.signatures import parse_signatures, shipped_signatures
+from airwatch.alerts.settings import parse_settings, shipped_settings
 from airwatch.derive.frames import READINGS
 from airwatch.errors import LimitTableError
 from tests.derive.samples import T0
@@ -133,7 +133,7 @@ def test_competing_explanations_are_shown() -> None:
 
 
 def test_shares_of_a_row_add_up_to_one() -> None:
-    for signature in shipped_signatures():
+    for signature in shipped_settings().signature:
         for state, patterns in (
             ("parked", ("none", "primary", "secondary", "both", "supply", "tank")),
             ("after_cut_out", ("none", "drops", "faster", "follows")),
@@ -151,10 +151,7 @@ def test_shares_of_a_row_add_up_to_one() -> None:
     ],
 )
 def test_a_table_that_can_not_be_is_refused(old: str, new: str, says: str) -> None:
-    text = (
-        '[[signature]]\nfault = "f"\nprior = 1.0\nparked = { primary = 0.86 }\nreleased = { none = 1.0 }\n'
-        'applied = { none = 1.0 }\nrunning = { none = 1.0 }\nafter_cut_out = { none = 1.0 }\nsays = ""\ninspect = ""\n'
-    )
-    assert parse_signatures(text)
+    text = files("airwatch.alerts").joinpath("thresholds.toml").read_text("utf-8")
+    assert parse_settings(text) == shipped_settings()
     with pytest.raises(LimitTableError, match=says):
-        parse_signatures(text.replace(old, new))
+        parse_settings(text.replace(old, new))

@@ -1,11 +1,12 @@
 from datetime import timedelta
+from importlib.resources import files
 
 import polars as pl
 import pytest
 
 from airwatch.alerts.attention import attention
 from airwatch.alerts.fold import fold_alerts
-from airwatch.alerts.rules import parse_rules, shipped_rules
+from airwatch.alerts.settings import parse_settings, shipped_settings
 from airwatch.derive.frames import READINGS
 from airwatch.errors import LimitTableError
 from tests.derive.samples import T0
@@ -44,7 +45,7 @@ def test_each_fault_of_the_contract_that_has_a_rule_is_named_as_there() -> None:
         "low_air_warning_low", "low_air_warning_missing", "protection_valve_low", "abs_active", "abs_intermittent",
         "abs_lamp",
     }  # fmt: skip
-    ruled = {rule.fault for rule in shipped_rules()}
+    ruled = {rule.fault for rule in shipped_settings().rule}
     assert ruled <= named
     assert {fault for fault in named if fault.startswith(("abs_", "low_air", "protection"))} <= ruled
 
@@ -175,18 +176,19 @@ def test_units_are_ranked_by_gravity_then_age() -> None:
 
 
 def test_a_rule_that_cannot_open_is_refused() -> None:
+    text = files("airwatch.alerts").joinpath("thresholds.toml").read_text("utf-8")
     row = (
         '[[rule]]\nfault = "f"\ncheck = "c"\nbeyond = "high"\nof_last = 2\nat_least = 3\n'
         'severity = { fail = "high" }\nsays = ""\ninspect = ""\nreason = ""\n'
     )
     with pytest.raises(LimitTableError, match="at_least 3 is more than of_last 2"):
-        parse_rules(row)
+        parse_settings(text + row)
     with pytest.raises(LimitTableError, match="stands twice"):
-        parse_rules(row.replace("= 3", "= 1") * 2)
+        parse_settings(text + row.replace("= 3", "= 1") * 2)
     with pytest.raises(LimitTableError, match="beyond"):
-        parse_rules(row.replace('"high"\nof', '"up"\nof'))
+        parse_settings(text + row.replace('"high"\nof', '"up"\nof'))
     with pytest.raises(LimitTableError, match="opens_at"):
-        parse_rules(row.replace("= 3", "= 1") + 'opens_at = "middle"\n')
+        parse_settings(text + row.replace("= 3", "= 1") + 'opens_at = "middle"\n')
 
 
 def test_a_figure_has_no_exponent_that_a_change_of_unit_could_stumble_over() -> None:

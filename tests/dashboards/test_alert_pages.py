@@ -9,8 +9,7 @@ from fastapi.testclient import TestClient
 
 from airwatch.alerts.frames import ALERTS
 from airwatch.alerts.lifecycle import ACTIONS, STATES, silences
-from airwatch.alerts.rules import shipped_rules
-from airwatch.alerts.signatures import shipped_signatures
+from airwatch.alerts.settings import shipped_settings
 from airwatch.store.database import Store
 from dashboards import alert_words
 from dashboards.alert_words import (
@@ -292,8 +291,8 @@ def test_only_a_silence_that_holds_counts_and_the_longest_of_several() -> None:
 
 def test_every_fault_state_and_change_has_words() -> None:
     assert HEADLINES.keys() == FAULTS.keys()
-    told = {signature.fault for signature in shipped_signatures()}
-    assert FAULTS.keys() - told == {rule.fault for rule in shipped_rules() if rule.inspect}
+    told = {signature.fault for signature in shipped_settings().signature}
+    assert FAULTS.keys() - told == {rule.fault for rule in shipped_settings().rule if rule.inspect}
     assert set(STATES) <= alert_words.STATES.keys()
     assert tuple(CHANGES) == ACTIONS or set(CHANGES) == set(ACTIONS)
 
