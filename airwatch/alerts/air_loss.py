@@ -6,11 +6,12 @@ from typing import Any
 
 import polars as pl
 
+from airwatch.alerts.changes import Change, change_of
 from airwatch.alerts.diagnosis import Explanation, explain
 from airwatch.alerts.frames import by_unit
 from airwatch.alerts.holds import CHECKS, hold_table
 from airwatch.alerts.settings import Settings
-from airwatch.alerts.signs import air_loss_signs, leak_trends
+from airwatch.alerts.signs import LEAKS, air_loss_signs, leak_trends
 from airwatch.alerts.trend import Crossing, crossing
 from airwatch.derive.frames import UNIT
 
@@ -35,6 +36,7 @@ class AirLoss:
     check: str
     circuit: str | None
     crossing: Crossing
+    change: Change | None
     last_sign: datetime
     n_since: int
 
@@ -72,7 +74,7 @@ def air_losses(judged: pl.DataFrame, towing: pl.DataFrame, settings: Settings) -
     list of AirLoss
         One for each unit with a sign that something leaking explains better than use of air does; sorted by unit.
     """
-    found, rising = leak_trends(judged, settings)
+    found, rising, daily = leak_trends(judged, settings)
     signs = air_loss_signs(judged, rising, settings)
     if signs.is_empty():
         return []
@@ -82,12 +84,21 @@ def air_losses(judged: pl.DataFrame, towing: pl.DataFrame, settings: Settings) -
         .join(towing, on=UNIT, how="left", maintain_order="left")
         .with_columns(pl.col("is_towing").fill_null(value=True))
     )
+    changes = _changes(daily, onsets, settings)
     told = judged.join(onsets, on=UNIT, how="semi", maintain_order="left")
     holds = hold_table(told, settings.patterns)
-    explained = explain(holds, onsets, settings)
+    explained = explain(holds, onsets, settings, _largest(changes))
     readings, of_signs, of_trends = (by_unit(frame) for frame in (told, signs, found))
     return [
-        _loss(row, explanations, readings[key], of_signs[key], of_trends.get(key, found.clear()), settings)
+        _loss(
+            row,
+            explanations,
+            readings[key],
+            of_signs[key],
+            of_trends.get(key, found.clear()),
+            changes.get(key, {}),
+            settings,
+        )
         for row in onsets.iter_rows(named=True)
         if (explanations := explained.get(key := (row["fleet"], row["unit"]), [])) and explanations[0].fault != "none"
     ]
@@ -99,6 +110,7 @@ def _loss(
     readings: pl.DataFrame,
     signs: pl.DataFrame,
     trends: pl.DataFrame,
+    changes: dict[str, Change],
     settings: Settings,
 ) -> AirLoss:
     best = explanations[0]
@@ -121,9 +133,32 @@ def _loss(
         check=str(newest[0]["check"]) if newest else shown_by[0][0],
         circuit=newest[0]["circuit"] if newest else None,
         crossing=_crossing(trends, shown_by, settings),
+        change=next((changes[name] for check, circuit in shown_by if (name := f"{check}/{circuit}") in changes), None),
         last_sign=last_sign,
         n_since=told.filter((pl.col("end") > last_sign) & (pl.col("check") == shown_by[0][0]))["start"].n_unique(),
     )
+
+
+def _changes(daily: pl.DataFrame, onsets: pl.DataFrame, settings: Settings) -> dict[tuple[str, str], dict[str, Change]]:
+    """Give by unit and series of the engine-off states how the daily levels changed, up to the last sign."""
+    days = (
+        daily.join(onsets.select(*UNIT, "last_sign"), on=UNIT, how="inner", maintain_order="left")
+        .filter(
+            pl.col("series").str.split("/").list.first().is_in(LEAKS) & (pl.col("day") <= pl.col("last_sign").dt.date())
+        )
+        .with_columns(number=pl.col("day").cast(pl.Int32))
+    )
+    found: dict[tuple[str, str], dict[str, Change]] = {}
+    for (fleet, unit, series), line in days.group_by(*UNIT, "series", maintain_order=True):
+        floor = line["floor"].median()
+        number, level = (line[name].cast(pl.Float64).to_numpy() for name in ("number", "level"))
+        change = change_of(number, level, floor if isinstance(floor, float) else 0.0, settings.changes)
+        found.setdefault((str(fleet), str(unit)), {})[str(series)] = change
+    return found
+
+
+def _largest(changes: dict[tuple[str, str], dict[str, Change]]) -> dict[tuple[str, str], Change]:
+    return {unit: max(of_unit.values(), key=lambda c: c.after - c.before) for unit, of_unit in changes.items()}
 
 
 def _telling(told: pl.DataFrame, shown_by: list[tuple[str, str]]) -> list[dict[str, Any]]:

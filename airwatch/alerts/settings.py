@@ -55,6 +55,14 @@ class Trend(Struct, frozen=True, forbid_unknown_fields=True):
     largest_sd_kpa_min: float
 
 
+class Changes(Struct, frozen=True, forbid_unknown_fields=True):
+    """Whether a figure changed at once or little by little."""
+
+    fewest_days: int
+    clear: float
+    told_apart: float
+
+
 class Patterns(Struct, frozen=True, forbid_unknown_fields=True):
     """Which tanks fell in a hold, and which holds count."""
 
@@ -76,8 +84,7 @@ class Patterns(Struct, frozen=True, forbid_unknown_fields=True):
     before_days: float
     longest_days: float
     a_day: float
-    temper: float
-    large_kpa_min: float
+    alike: float
     shared_least: float
     shared_odds: float
 
@@ -138,6 +145,7 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     beyond: Beyond
     approaching: Approaching
     trend: Trend
+    changes: Changes
     patterns: Patterns
     usual: Usual
     governor: Governor

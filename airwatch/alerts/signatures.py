@@ -28,7 +28,9 @@ class Signature(Struct, frozen=True, forbid_unknown_fields=True):
     says: str
     inspect: str
     circuit: str = ""
-    large: float = 0.25
+    size_kpa_min: float = 30.0
+    size_factor: float = 3.0
+    ramp: float = 0.5
     other: Shares | None = None
 
     def share(self, state: str, pattern: str) -> float:

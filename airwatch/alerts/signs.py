@@ -71,14 +71,15 @@ def air_loss_signs(judged: pl.DataFrame, rising: pl.DataFrame, settings: Setting
     return pl.concat([part.select(SIGNS.keys()).cast(SIGNS) for part in parts]).sort(*UNIT, "end", "kind")
 
 
-def leak_trends(judged: pl.DataFrame, settings: Settings) -> tuple[pl.DataFrame, pl.DataFrame]:
+def leak_trends(judged: pl.DataFrame, settings: Settings) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
     """Fit the daily levels of leak rates of each state and tank.
 
     Returns
     -------
     tuple of DataFrame
-        All trends, and those that rise clearly; columns as `airwatch.alerts.trend.TRENDS`. ``series`` is check and
-        circuit with a slash between; rates in kPa/min at 690 kPa, limits referred to that too.
+        All trends, and those that rise clearly; columns as `airwatch.alerts.trend.TRENDS`. Then the daily levels, as
+        `daily_levels` gives them. ``series`` is check and circuit with a slash between; rates in kPa/min at 690 kPa,
+        limits referred to that too.
     """
     t, p = settings.trend, settings.patterns
     kept = judged.filter(
@@ -106,9 +107,10 @@ def leak_trends(judged: pl.DataFrame, settings: Settings) -> tuple[pl.DataFrame,
     )
     # a series that never came near half its least level can't have a trend worth a line
     high = pl.col("y").max().over(*UNIT, "series") > t.level_share * pl.col("limit")
-    found = trends(daily_levels(series.filter(high), t), t)
+    daily = daily_levels(series.filter(high), t)
+    found = trends(daily, t)
     rising = found.filter(is_rising(t, rise_share=t.rise_share, level_share=t.level_share))
-    return found, of_days_over(rising, last_days(judged))
+    return found, of_days_over(rising, last_days(judged)), daily
 
 
 def _numbered(rows: pl.DataFrame) -> pl.DataFrame:

@@ -7,6 +7,7 @@ import msgspec
 import polars as pl
 
 from airwatch.alerts.air_loss import AirLoss
+from airwatch.alerts.changes import Change, day_of
 from airwatch.alerts.frames import ALERTS, alert_id, figure, not_seen, utc_text
 from airwatch.alerts.settings import Settings, Told
 
@@ -74,6 +75,8 @@ def _summary(loss: AirLoss, settings: Settings) -> str:
         shown = f"{_STATES[loss.check]} {figure(loss.judged)} kPa/min"
         at_test = "" if loss.limit is None else f" at the test's pressure, limit {figure(loss.limit)} kPa/min"
         parts.append(f"{shown}{at_test}")
+    if came := came_text(loss.change):
+        parts.append(came)
     if loss.beyond_since is not None:
         parts.append("beyond the limit in measured fact: have it looked at before the next trip")
     elif loss.crossing[1] is not None:
@@ -87,6 +90,17 @@ def _summary(loss: AirLoss, settings: Settings) -> str:
     if gone := not_seen(loss.last_sign, loss.updated, loss.n_since, "holds", settings.quiet):
         parts.append(gone)
     return "; ".join(parts)
+
+
+def came_text(change: Change | None) -> str | None:
+    """Say how a rate changed; rates in kPa/min at 690 kPa."""
+    if change is None or change.kind == "none" or change.after <= change.before:
+        return None
+    # each figure with its unit: pages turn them into the reader's own
+    rose = f"from {figure(max(change.before, 0.0))} kPa/min to {figure(change.after)} kPa/min"
+    if change.kind == "step":
+        return f"came at once about {day_of(change.last_day):%d %b}, {rose}"
+    return f"grew since about {day_of(change.first_day):%d %b}, {rose}"
 
 
 def _details(loss: AirLoss, told: Told) -> dict[str, object]:
@@ -105,6 +119,15 @@ def _details(loss: AirLoss, told: Told) -> dict[str, object]:
             for e in shown
         ],
         "beyond_since": utc_text(loss.beyond_since),
+        "change": None
+        if loss.change is None
+        else {
+            "kind": loss.change.kind,
+            "first_day": None if loss.change.kind == "none" else f"{day_of(loss.change.first_day):%Y-%m-%d}",
+            "last_day": None if loss.change.kind == "none" else f"{day_of(loss.change.last_day):%Y-%m-%d}",
+            "before": loss.change.before,
+            "after": loss.change.after,
+        },
         "measured": {
             "check": loss.check,
             "circuit": loss.circuit,

@@ -3,7 +3,7 @@
 import logging
 import re
 from collections.abc import Mapping
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, AwareDatetime, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
@@ -86,6 +86,18 @@ class Count(BaseModel):
     at_least: int
 
 
+class RateChange(BaseModel):
+    """How the rate changed over the days; rates in kPa/min at 690 kPa."""
+
+    kind: Annotated[
+        Literal["none", "step", "ramp", "unclear"], Field(description="unclear: the days do not tell which.")
+    ]
+    first_day: Annotated[date | None, Field(description="The last day before a step, or the day a ramp began.")] = None
+    last_day: Annotated[date | None, Field(description="The first day after it.")] = None
+    before: float
+    after: float
+
+
 class AlertDetails(BaseModel):
     """Why an alert stands. Air losses have `explanations`, other faults `inspect`, `reason` and `rule`."""
 
@@ -93,6 +105,7 @@ class AlertDetails(BaseModel):
     beyond_since: Annotated[
         StoredTime | None, Field(description="Since when the limit is crossed in measured fact; null: it is not.")
     ] = None
+    change: Annotated[RateChange | None, Field(description="Air losses only.")] = None
     measured: Measured | None = None
     inspect: Annotated[str | None, Field(description="What to look at first, where no explanation says it.")] = None
     reason: Annotated[str | None, Field(description="Why the rule is as it is.")] = None
