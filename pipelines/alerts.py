@@ -10,6 +10,7 @@ import polars as pl
 from airwatch.alerts.fold import CHECKS_USED, NOTED, fold_alerts
 from airwatch.alerts.frames import ALERTS, of_alert
 from airwatch.alerts.lifecycle import Step, advance, check_step, next_state, silences, spent_until
+from airwatch.alerts.peers import PEERS_CHECKS, Peers, peers_of
 from airwatch.alerts.proof import proofs
 from airwatch.alerts.settings import shipped_settings
 from airwatch.derive.facts import unit_facts
@@ -37,9 +38,9 @@ def refresh_alerts(store: Store, units: pl.DataFrame) -> int:
     int
         How many changes were written down.
     """
-    peers = kept.peer_medians(store, [rule.check for rule in shipped_settings().rule if rule.above_usual is not None])
     towed = kept.towed(store, units)
     registered = registered_units(store)
+    peers = _peers(store, registered)
     groups = units.select("fleet", "unit").unique(maintain_order=True).iter_slices(UNITS_A_GROUP)
     n_changes = 0
     # the next group is read while this one is looked at: the database takes about as long as we do
@@ -64,6 +65,15 @@ class _Group:
     facts: pl.DataFrame
 
 
+def _peers(store: Store, registered: pl.DataFrame) -> Peers:
+    """Give what is usual for units alike: of each kind and number of axles those that stand evenly over all names."""
+    settings = shipped_settings()
+    place = pl.int_range(pl.len()).over("fleet", "kind", "axles")
+    step = (pl.len().over("fleet", "kind", "axles") / settings.peers.most_units).ceil()
+    some = registered.sort("fleet", "unit").filter(place % step == 0)
+    return peers_of(kept.unit_days(store, some, settings.evidence.days, PEERS_CHECKS), settings.peers)
+
+
 def _read(store: Store, units: pl.DataFrame, towed: pl.DataFrame, registered: pl.DataFrame) -> _Group:
     trailers = (
         towed.join(units, on=["fleet", "unit"], how="semi").select("fleet", "trailer").unique(maintain_order=True)
@@ -75,14 +85,14 @@ def _read(store: Store, units: pl.DataFrame, towed: pl.DataFrame, registered: pl
     return _Group(units, trailers, readings, unit_facts(partners, registered))
 
 
-def _refresh(store: Store, group: _Group, peers: pl.DataFrame) -> int:
+def _refresh(store: Store, group: _Group, peers: Peers) -> int:
     found = _theirs(fold_alerts(group.readings, group.facts, peers=peers), group.units, group.trailers)
     with store.exclusive():  # somebody may move an alert on meanwhile; that must neither be lost nor waited for long
         before = kept.current_alerts(store, group.units, group.trailers)
         return _advance(store, found, before, group, peers)
 
 
-def _advance(store: Store, found: pl.DataFrame, before: pl.DataFrame, group: _Group, peers: pl.DataFrame) -> int:
+def _advance(store: Store, found: pl.DataFrame, before: pl.DataFrame, group: _Group, peers: Peers) -> int:
     spent = spent_until(kept.history_of(store, before["id"].to_list()))
     again = [_since(group, peers, row, spent[row["id"]]) for row in before.iter_rows(named=True) if row["id"] in spent]
     since = pl.concat(again) if again else pl.DataFrame(schema=ALERTS)
@@ -102,7 +112,7 @@ def _theirs(found: pl.DataFrame, units: pl.DataFrame, trailers: pl.DataFrame) ->
     )
 
 
-def _since(group: _Group, peers: pl.DataFrame, alert: dict[str, object], spent: datetime) -> pl.DataFrame:
+def _since(group: _Group, peers: Peers, alert: dict[str, object], spent: datetime) -> pl.DataFrame:
     """Give what readings since a repair speak for, as far as it is this alert."""
     later = group.readings.filter(of_alert(alert) & (pl.col("start") >= spent))
     return fold_alerts(later, group.facts, peers=peers).filter(pl.col("id") == alert["id"])

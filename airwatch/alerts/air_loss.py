@@ -57,7 +57,9 @@ _SHOWN_BY = {
 }  # fmt: skip
 
 
-def air_losses(judged: pl.DataFrame, towing: pl.DataFrame, settings: Settings) -> list[AirLoss]:
+def air_losses(
+    judged: pl.DataFrame, towing: pl.DataFrame, settings: Settings, usual: pl.DataFrame, shifts: pl.DataFrame
+) -> list[AirLoss]:
     """Find each unit that loses air.
 
     Parameters
@@ -65,29 +67,33 @@ def air_losses(judged: pl.DataFrame, towing: pl.DataFrame, settings: Settings) -
     judged : DataFrame
         Readings as `airwatch.limits.judge.as_judged` gives them, those before a repair left out.
     towing : DataFrame
-        ``fleet, unit, is_towing``.
+        ``fleet, unit, kind, is_towing``.
     settings : Settings
         Thresholds and signatures.
+    usual : DataFrame
+        ``fleet, unit, check, circuit, peers``: what units alike do.
+    shifts : DataFrame
+        ``fleet, kind, check, circuit, day, shift``: what a day did to all units of a kind.
 
     Returns
     -------
     list of AirLoss
         One for each unit with a sign that something leaking explains better than use of air does; sorted by unit.
     """
-    found, rising, daily = leak_trends(judged, settings)
+    found, rising, daily = leak_trends(judged, settings, _by_unit(shifts, towing))
     signs = air_loss_signs(judged, rising, settings)
     if signs.is_empty():
         return []
     onsets = (
         signs.group_by(UNIT, maintain_order=True)
         .agg(onset=pl.col("end").min(), last_sign=pl.col("end").max())
-        .join(towing, on=UNIT, how="left", maintain_order="left")
+        .join(towing.select(*UNIT, "is_towing"), on=UNIT, how="left", maintain_order="left")
         .with_columns(pl.col("is_towing").fill_null(value=True))
     )
     changes = _changes(daily, onsets, settings)
     told = judged.join(onsets, on=UNIT, how="semi", maintain_order="left")
     holds = hold_table(told, settings.patterns)
-    explained = explain(holds, onsets, settings, _largest(changes))
+    explained = explain(holds, onsets, settings, _largest(changes), _running(usual))
     readings, of_signs, of_trends = (by_unit(frame) for frame in (told, signs, found))
     return [
         _loss(
@@ -136,6 +142,23 @@ def _loss(
         change=next((changes[name] for check, circuit in shown_by if (name := f"{check}/{circuit}") in changes), None),
         last_sign=last_sign,
         n_since=told.filter((pl.col("end") > last_sign) & (pl.col("check") == shown_by[0][0]))["start"].n_unique(),
+    )
+
+
+def _by_unit(shifts: pl.DataFrame, units: pl.DataFrame) -> pl.DataFrame:
+    """Give ``fleet, unit, check, circuit, day, shift``."""
+    return units.select(*UNIT, "kind").join(shifts, on=["fleet", "kind"]).drop("kind")
+
+
+def _running(usual: pl.DataFrame) -> pl.DataFrame:
+    """Give ``fleet, unit, peers_primary, peers_secondary, peers_supply`` of units alike, engine running."""
+    return (
+        usual.filter(check="leak_running")
+        .group_by(UNIT)
+        .agg(
+            pl.col("peers").filter(pl.col("circuit") == tank).first().alias(f"peers_{tank}")
+            for tank in ("primary", "secondary", "supply")
+        )
     )
 
 

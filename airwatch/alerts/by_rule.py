@@ -21,8 +21,8 @@ def rule_alerts(
     facts: pl.DataFrame,
     settings: Settings,
     *,
-    leaking: Collection[tuple[str, str]] = (),
-    peers: pl.DataFrame | None = None,
+    leaking: Collection[tuple[str, str]],
+    usual: pl.DataFrame,
 ) -> pl.DataFrame:
     """Apply each rule to the readings of each unit.
 
@@ -41,8 +41,8 @@ def rule_alerts(
     leaking : collection of (fleet, unit)
         Units that lose air: that alone makes the compressor work more and a build-up slower, so that opens nothing
         before it is beyond a limit.
-    peers : DataFrame, optional
-        As `peer_medians` gives it for all units; of these readings by default.
+    usual : DataFrame
+        ``fleet, unit, check, circuit, peers``: what units alike do.
 
     Returns
     -------
@@ -50,7 +50,6 @@ def rule_alerts(
         Columns as `ALERTS`.
     """
     known = judged.join(facts.select(*UNIT, "kind", rated="cut_out_kpa"), on=UNIT, how="left", maintain_order="left")
-    usual = peer_medians(known) if peers is None else peers
     last = last_days(judged)
     lossy = pl.DataFrame(list(leaking), schema=dict.fromkeys(UNIT, pl.String), orient="row")
     by_check = {str(check): part for (check,), part in known.group_by("check", maintain_order=True)}
@@ -62,25 +61,19 @@ def rule_alerts(
     return _without_rivals(_one_each(pl.concat(parts)), known, settings.usual) if parts else pl.DataFrame(schema=ALERTS)
 
 
-def peer_medians(readings: pl.DataFrame) -> pl.DataFrame:
-    """Give ``kind, check, peers``: the median over units of each unit's median; readings need ``kind``."""
-    of_unit = readings.group_by(*UNIT, "kind", "check").agg(pl.col("value").median())
-    return of_unit.group_by("kind", "check").agg(peers=pl.col("value").median())
-
-
 def _of_rule(
     of_check: pl.DataFrame,
     last: pl.DataFrame,
     rule: Rule,
     settings: Settings,
     lossy: pl.DataFrame,
-    peers: pl.DataFrame,
+    usual: pl.DataFrame,
 ) -> pl.DataFrame:
     of_circuit = pl.lit(value=True) if rule.circuit is None else pl.col("circuit") == rule.circuit
     of_check = of_check.filter(of_circuit & pl.col("value").is_not_null())
     if rule.fastest:
         of_check = of_check.sort("value").unique([*UNIT, "run_start"], keep="first", maintain_order=True)
-    of_check = _with_usual(of_check, rule, peers, settings.usual)
+    of_check = _with_usual(of_check, rule, usual, settings.usual)
     found = _trends(of_check, rule, settings) if rule.follows else None
     if found is not None and rule.check == "build_up_time":
         found = found.join(lossy, on=UNIT, how="anti", maintain_order="left")
@@ -128,7 +121,7 @@ def _without_rivals(alerts: pl.DataFrame, readings: pl.DataFrame, usual: Usual) 
 
 
 def _with_usual(of_check: pl.DataFrame, rule: Rule, peers: pl.DataFrame, own: Usual) -> pl.DataFrame:
-    """Add ``usual``, what the unit itself does, and ``peers``, what units of its kind do.
+    """Add ``usual``, what the unit itself does, and ``peers``, what units alike do.
 
     For a figure that a fault lessens the usual is the upper quarter of all; for one that it raises, the middle of the
     readings before, once there are some.
@@ -141,8 +134,8 @@ def _with_usual(of_check: pl.DataFrame, rule: Rule, peers: pl.DataFrame, own: Us
         of_check = of_check.join(known, on=UNIT, how="left", maintain_order="left").with_columns(
             usual=pl.when(pl.col("n_all") > own.readings).then(pl.col("usual"))
         )
-    of_kind = peers.filter(check=rule.check).select("kind", "peers")
-    return of_check.join(of_kind, on="kind", how="left", maintain_order="left")
+    of_peers = peers.filter(check=rule.check).select(*UNIT, "circuit", "peers")
+    return of_check.join(of_peers, on=[*UNIT, "circuit"], how="left", nulls_equal=True, maintain_order="left")
 
 
 def _by_count(of_check: pl.DataFrame, rule: Rule, settings: Settings) -> pl.DataFrame:

@@ -57,7 +57,11 @@ class Explanation:
 
 
 def explain(
-    holds: pl.DataFrame, onsets: pl.DataFrame, settings: Settings, changes: Mapping[tuple[str, str], Change]
+    holds: pl.DataFrame,
+    onsets: pl.DataFrame,
+    settings: Settings,
+    changes: Mapping[tuple[str, str], Change],
+    running: pl.DataFrame,
 ) -> dict[tuple[str, str], list[Explanation]]:
     """Explain each unit's holds since the first sign of air loss.
 
@@ -71,6 +75,8 @@ def explain(
         Thresholds and signatures.
     changes : mapping
         By ``(fleet, unit)`` how the figure that rose most changed over the days.
+    running : DataFrame
+        ``fleet, unit, peers_primary, peers_secondary, peers_supply``: rates of units alike, engine running, kPa/min.
 
     Returns
     -------
@@ -81,7 +87,7 @@ def explain(
         _begin(row["onset"] - timedelta(days=settings.patterns.before_days), changes.get((row["fleet"], row["unit"])))
         for row in onsets.iter_rows(named=True)
     ]
-    seen = _evidence(holds, onsets.with_columns(begins=pl.Series(begins, dtype=TIME)), settings)
+    seen = _evidence(holds, onsets.with_columns(begins=pl.Series(begins, dtype=TIME)), settings, running)
     towing = {(row["fleet"], row["unit"]): bool(row["is_towing"]) for row in onsets.iter_rows(named=True)}
     groups = by_unit(seen)
     alone = {
@@ -119,7 +125,7 @@ def _shared_trailers(alone: dict[tuple[str, str], list[Explanation]], settings: 
     return shared
 
 
-def _evidence(holds: pl.DataFrame, onsets: pl.DataFrame, settings: Settings) -> pl.DataFrame:
+def _evidence(holds: pl.DataFrame, onsets: pl.DataFrame, settings: Settings, peers: pl.DataFrame) -> pl.DataFrame:
     """Give the holds that count, with pattern and weight."""
     p = settings.patterns
     begins = pl.col("begins")
@@ -147,6 +153,7 @@ def _evidence(holds: pl.DataFrame, onsets: pl.DataFrame, settings: Settings) -> 
         .join(released, on=[*UNIT, "trailer"], how="left", nulls_equal=True, maintain_order="left")
         .join(usual, on=UNIT, how="left", maintain_order="left")
         .join(drops, on=UNIT, how="left", maintain_order="left")
+        .join(peers, on=UNIT, how="left", maintain_order="left")
         .with_columns(
             usual_drop=pl.when(pl.col("n_drops") >= p.fewest_drops)
             .then(pl.col("drop_before"))
@@ -157,9 +164,9 @@ def _evidence(holds: pl.DataFrame, onsets: pl.DataFrame, settings: Settings) -> 
         )
     )
     running = {
-        "primary": pl.col("running_primary").fill_null(p.running_usual_primary_kpa_min),
-        "secondary": pl.col("running_secondary").fill_null(p.running_usual_secondary_kpa_min),
-        "supply": pl.col("running_supply").fill_null(p.running_usual_secondary_kpa_min),
+        "primary": pl.coalesce("running_primary", "peers_primary", pl.lit(p.running_usual_primary_kpa_min)),
+        "secondary": pl.coalesce("running_secondary", "peers_secondary", pl.lit(p.running_usual_secondary_kpa_min)),
+        "supply": pl.coalesce("running_supply", "peers_supply", pl.lit(p.running_usual_secondary_kpa_min)),
     }
     state = pl.col("state")
     with_usual = joined.with_columns(

@@ -6,6 +6,7 @@ from airwatch.alerts.air_loss import air_losses
 from airwatch.alerts.by_rule import rule_alerts
 from airwatch.alerts.frames import ALERTS
 from airwatch.alerts.holds import CHECKS as HOLD_CHECKS
+from airwatch.alerts.peers import Peers, duties, peers_of, unit_days, usual_of_peers
 from airwatch.alerts.settings import Settings, shipped_settings
 from airwatch.alerts.told import air_loss_alerts
 from airwatch.derive.frames import READINGS, UNIT, require
@@ -25,6 +26,7 @@ FACTS_USED = pl.Schema(
         "kind": pl.String(),
         "is_towing": pl.Boolean(),
         "cut_out_kpa": pl.Float64(),
+        "axles": pl.Int32(),
     }
 )
 """What is taken of `airwatch.derive.frames.FACTS`."""
@@ -34,7 +36,7 @@ def fold_alerts(
     readings: pl.DataFrame,
     facts: pl.DataFrame | None = None,
     *,
-    peers: pl.DataFrame | None = None,
+    peers: Peers | None = None,
     settings: Settings | None = None,
 ) -> pl.DataFrame:
     """Open an alert for each unit and fault that its readings speak for.
@@ -49,8 +51,8 @@ def fold_alerts(
         Columns as `airwatch.derive.frames.READINGS`, all readings of the units in question that still count.
     facts : DataFrame, optional
         Columns `FACTS_USED` or more; units that it lacks may tow, and have no rated cut-out.
-    peers : DataFrame, optional
-        ``kind, check, peers``: what is usual for units of a kind; of these readings by default.
+    peers : Peers, optional
+        What is usual for units alike; from these readings by default.
     settings : Settings, optional
         The shipped thresholds, rules and signatures by default.
 
@@ -69,7 +71,11 @@ def fold_alerts(
     require(facts, FACTS_USED, "fold_alerts")
     settings = settings or shipped_settings()
     judged = as_judged(readings, limits_frame(shipped_limits()))
-    losses = air_losses(judged, facts.select(*UNIT, "is_towing"), settings)
+    days = unit_days(readings, facts)
+    peers = peers_of(days, settings.peers) if peers is None else peers
+    units = facts.join(duties(days, settings.peers), on=UNIT, how="left", maintain_order="left")
+    usual = usual_of_peers(units, peers)
+    losses = air_losses(judged, facts.select(*UNIT, "kind", "is_towing"), settings, usual, peers.shifts)
     leaking = {(loss.fleet, loss.unit) for loss in losses}
-    others = rule_alerts(judged, facts, settings, leaking=leaking, peers=peers)
+    others = rule_alerts(judged, facts, settings, leaking=leaking, usual=usual)
     return pl.concat([air_loss_alerts(losses, settings), others]).select(ALERTS.keys()).sort(*UNIT, "fault", "id")

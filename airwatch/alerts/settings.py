@@ -96,6 +96,14 @@ class Usual(Struct, frozen=True, forbid_unknown_fields=True):
     more_cycles: float
 
 
+class PeerGroups(Struct, frozen=True, forbid_unknown_fields=True):
+    """Which units are alike, and how many of them make a usual."""
+
+    fewest_units: int
+    most_units: int
+    local_runs: float
+
+
 class Governor(Struct, frozen=True, forbid_unknown_fields=True):
     """The cut-out beside the registry's rated one."""
 
@@ -148,6 +156,7 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     changes: Changes
     patterns: Patterns
     usual: Usual
+    peers: PeerGroups
     governor: Governor
     evidence: Evidence
     quiet: Quiet

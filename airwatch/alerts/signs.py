@@ -71,8 +71,21 @@ def air_loss_signs(judged: pl.DataFrame, rising: pl.DataFrame, settings: Setting
     return pl.concat([part.select(SIGNS.keys()).cast(SIGNS) for part in parts]).sort(*UNIT, "end", "kind")
 
 
-def leak_trends(judged: pl.DataFrame, settings: Settings) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+def leak_trends(
+    judged: pl.DataFrame, settings: Settings, shifts: pl.DataFrame
+) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
     """Fit the daily levels of leak rates of each state and tank.
+
+    What a day did to all units of a kind (cold, a holiday's load) is taken off each unit's level.
+
+    Parameters
+    ----------
+    judged : DataFrame
+        Readings as `airwatch.limits.judge.as_judged` gives them.
+    settings : Settings
+        Thresholds.
+    shifts : DataFrame
+        ``fleet, unit, check, circuit, day, shift``, kPa/min.
 
     Returns
     -------
@@ -96,10 +109,12 @@ def leak_trends(judged: pl.DataFrame, settings: Settings) -> tuple[pl.DataFrame,
     )
     parked = kept.filter(pl.col("check") == "leak_static").group_by(UNIT).agg(parked_limit=pl.col("limit").median())
     series = (
-        kept.join(parked, on=UNIT, how="left", maintain_order="left")
+        kept.with_columns(day=pl.col("end").dt.date())
+        .join(shifts, on=[*UNIT, "check", "circuit", "day"], how="left", maintain_order="left")
+        .join(parked, on=UNIT, how="left", maintain_order="left")
         .with_columns(
             series=pl.concat_str("check", "circuit", separator="/"),
-            y=pl.col("value") - usual,
+            y=pl.col("value") - usual - pl.col("shift").fill_null(0.0),
             limit=pl.coalesce("limit", "parked_limit"),
             floor=(t.floor_kpa_min**2 + ((pl.col("upper") - pl.col("lower")) / (2 * Z95)) ** 2).sqrt(),
         )

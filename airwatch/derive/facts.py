@@ -54,6 +54,7 @@ def unit_facts(keys: pl.DataFrame, units: pl.DataFrame, defaults: DefaultsTable 
             secondary_l=pl.col("secondary_l").cast(pl.Float64),
             cut_out_kpa=pl.col("cut_out_kpa").cast(pl.Float64),
             is_towing=pl.coalesce("trailer_towing", pl.col("kind") == "tractor"),
+            axles=pl.col("axles").cast(pl.Int32),
         )
         .select(FACTS.keys())
     )

@@ -70,6 +70,7 @@ FACTS = pl.Schema(
         "secondary_l": pl.Float64(),
         "cut_out_kpa": pl.Float64(),
         "is_towing": pl.Boolean(),
+        "axles": pl.Int32(),
     }
 )
 """What is known or assumed of each unit; null where it is neither.

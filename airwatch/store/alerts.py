@@ -8,6 +8,7 @@ import polars as pl
 
 from airwatch.alerts.frames import ALERTS
 from airwatch.alerts.lifecycle import HISTORY
+from airwatch.alerts.peers import UNIT_DAYS
 from airwatch.derive.frames import READINGS
 from airwatch.store.database import Store
 
@@ -22,16 +23,21 @@ def towed(store: Store, units: pl.DataFrame) -> pl.DataFrame:
     ).cast({"fleet": pl.String, "unit": pl.String, "trailer": pl.String})
 
 
-def peer_medians(store: Store, checks: Sequence[str]) -> pl.DataFrame:
-    """Give ``kind, check, peers``: the median of units of a kind of their own median, of registered units."""
-    wanted = pl.DataFrame({"check": list(checks)}, schema={"check": pl.String})
+def unit_days(store: Store, units: pl.DataFrame, days: float, checks: Sequence[str]) -> pl.DataFrame:
+    """Sum up readings of some units by day, of so many days up to the newest reading of all; columns as `UNIT_DAYS`.
+
+    ``units`` has ``fleet, unit, kind, axles``.
+    """
     return store.frame(
-        'WITH own AS (SELECT u.kind, r."check", r.fleet, r.unit, median(r.value) AS value FROM air.readings AS r'
-        " JOIN air.units AS u ON u.fleet = r.fleet AND u.unit = r.unit"
-        ' SEMI JOIN wanted ON wanted."check" = r."check" WHERE r.value IS NOT NULL GROUP BY ALL)'
-        ' SELECT kind, "check", median(value) AS peers FROM own GROUP BY ALL ORDER BY ALL',
-        wanted=wanted,
-    ).cast({"kind": pl.String, "check": pl.String, "peers": pl.Float64})
+        f'WITH late AS (SELECT max("end") - to_seconds({round(days * 86400):d}) AS since FROM air.readings)'
+        ' SELECT r.fleet, r.unit, u.kind, u.axles, r."check", r.circuit, CAST(r."end" AS DATE) AS day,'
+        " median(r.value) AS level, count(DISTINCT r.run_start) AS n_runs"
+        " FROM air.readings AS r JOIN wanted AS u ON u.fleet = r.fleet AND u.unit = r.unit"
+        ' SEMI JOIN checks AS c ON c."check" = r."check"'
+        ' WHERE r.value IS NOT NULL AND r."end" >= (SELECT since FROM late) GROUP BY ALL ORDER BY ALL',
+        wanted=units.select("fleet", "unit", "kind", "axles"),
+        checks=pl.DataFrame({"check": list(checks)}, schema={"check": pl.String}),
+    ).cast(UNIT_DAYS)
 
 
 def readings_of_late(
