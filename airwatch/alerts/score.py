@@ -162,6 +162,32 @@ def score(matched: pl.DataFrame, *, n_healthy_units: int, days: float) -> Score:
     )
 
 
+def reliability(matched: pl.DataFrame) -> pl.DataFrame:
+    """Put confidence beside what came true: ``confidence`` (of a band a tenth wide, its mean), ``alerts, right``.
+
+    An alert that names a fault that is there is right; so a confidence of 0.9 should be right nine times in ten.
+    """
+    told = matched.filter(pl.col("outcome") != "missed")
+    band = (pl.col("confidence") * 10.0).floor().clip(0.0, 9.0)
+    return (
+        told.group_by(band.alias("band"))
+        .agg(pl.col("confidence").mean(), alerts=pl.len(), right=(pl.col("outcome") == "right").mean())
+        .sort("band")
+        .drop("band")
+    )
+
+
+def brier(matched: pl.DataFrame) -> float | None:
+    """Give the mean square of confidence less outcome (1 right, 0 wrong) of all alerts; None without one.
+
+    References
+    ----------
+    Brier, Monthly Weather Review 78 (1950), 1-3.
+    """
+    told = matched.filter(pl.col("outcome") != "missed")
+    return _number(((told["confidence"] - (told["outcome"] == "right").cast(pl.Float64)) ** 2).mean())
+
+
 def by_fault(matched: pl.DataFrame) -> pl.DataFrame:
     """Count outcomes by fault: ``fault, right, wrong, missed, circuits_right, after_days`` (median)."""
     return (

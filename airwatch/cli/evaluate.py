@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 import polars as pl
 
-from airwatch.alerts.score import Score, by_fault
+from airwatch.alerts.score import Score, brier, by_fault, reliability
 from airwatch.cli import options
 from pipelines.evaluate import Evaluation, evaluate_recordings
 from pipelines.evaluation.compressor_rows import compressor_report
@@ -61,6 +61,8 @@ def _print(done: Evaluation, *, all_rows: bool) -> None:
     false = s.false_per_100_healthy_unit_days
     rate = "none" if false is None else f"{false:.2f}"
     click.echo(f"false alerts per 100 healthy unit-days: {rate} ({s.n_healthy_units} healthy units)")
+    if (of_confidence := brier(done.matched)) is not None:
+        click.echo(f"confidence beside outcome: Brier score {of_confidence:.3f}")
     shown = done.matched if all_rows else done.matched.filter(pl.col("outcome") != "right")
     columns = [
         "outcome",
@@ -79,6 +81,7 @@ def _print(done: Evaluation, *, all_rows: bool) -> None:
         tbl_hide_dataframe_shape=True, tbl_hide_column_data_types=True, float_precision=1,
     ):  # fmt: skip
         click.echo(by_fault(done.matched))
+        click.echo(reliability(done.matched))
         if shown.height:
             click.echo(shown.select(columns))
 

@@ -7,7 +7,7 @@ import polars as pl
 import pytest
 
 from airwatch.alerts.frames import ALERTS
-from airwatch.alerts.score import LABELS, by_fault, match, score
+from airwatch.alerts.score import LABELS, brier, by_fault, match, reliability, score
 from tests.alerts.test_lifecycle import alert
 from tests.derive.samples import T0
 
@@ -80,3 +80,16 @@ def test_lead_is_from_the_alert_to_the_limit_crossed_in_fact() -> None:
     assert got.sort("unit").select("lead_days", "is_lead_open").rows() == [(6.0, False), (8.0, True)]
     assert score(got, n_healthy_units=0, days=28.0).lead_days_median == 7.0
     assert score(got, n_healthy_units=0, days=28.0).false_per_100_healthy_unit_days is None
+
+
+def test_confidence_beside_outcome_as_counted_by_hand() -> None:
+    truth = labels(label("K-1", "leak_primary"), label("K-2", "leak_primary"), label("K-3", "leak_primary"))
+    got = frame(
+        found("K-1", "leak_primary", 6, confidence=0.92),
+        found("K-2", "leak_primary", 6, confidence=0.98),
+        found("K-3", "leak_supply", 6, confidence=0.55),  # wrong, and it said so
+    )
+    matched = match(got, truth, END)
+    assert brier(matched) == pytest.approx((0.08**2 + 0.02**2 + 0.55**2) / 3)
+    assert reliability(matched).rows() == [(pytest.approx(0.55), 1, 0.0), (pytest.approx(0.95), 2, 1.0)]
+    assert brier(match(frame(), truth, END)) is None
