@@ -72,7 +72,9 @@ def _of_rule(
     of_circuit = pl.lit(value=True) if rule.circuit is None else pl.col("circuit") == rule.circuit
     of_check = of_check.filter(of_circuit & pl.col("value").is_not_null())
     if rule.fastest:
-        of_check = of_check.sort("value").unique([*UNIT, "run_start"], keep="first", maintain_order=True)
+        # the tanks of a run fill through the same valves: what one of them leaves open is open for all
+        of_run = of_check.with_columns(pl.col("lower", "judged_lower").min().over(*UNIT, "run_start"))
+        of_check = of_run.sort("value").unique([*UNIT, "run_start"], keep="first", maintain_order=True)
     of_check = _with_usual(of_check, rule, usual, settings.usual)
     found = _trends(of_check, rule, settings) if rule.follows else None
     if found is not None and rule.check == "build_up_time":
@@ -129,10 +131,11 @@ def _with_usual(of_check: pl.DataFrame, rule: Rule, peers: pl.DataFrame, own: Us
     if rule.below_usual is not None:
         of_check = of_check.with_columns(usual=pl.col("judged").quantile(0.75).over(UNIT))
     elif rule.above_usual is not None:
-        first = pl.col("judged").head(own.readings).median()
+        n_first = rule.usual_of or own.readings
+        first = pl.col("judged").head(n_first).median()
         known = of_check.sort(*UNIT, "end").group_by(UNIT, maintain_order=True).agg(usual=first, n_all=pl.len())
         of_check = of_check.join(known, on=UNIT, how="left", maintain_order="left").with_columns(
-            usual=pl.when(pl.col("n_all") > own.readings).then(pl.col("usual"))
+            usual=pl.when(pl.col("n_all") > n_first).then(pl.col("usual"))
         )
     of_peers = peers.filter(check=rule.check).select(*UNIT, "circuit", "peers")
     return of_check.join(of_peers, on=[*UNIT, "circuit"], how="left", nulls_equal=True, maintain_order="left")
@@ -199,7 +202,9 @@ def _is_beyond(rule: Rule, settings: Settings) -> pl.Expr:
         is_short = pl.col("judged") < settings.governor.short_kpa
         is_beyond &= (pl.col("judged") < rule.below_usual * pl.col("usual")) | is_short
     if rule.above_usual is not None:
-        is_above = (pl.col("judged") > rule.above_usual * pl.col("usual")).fill_null(value=False)
+        least = pl.min_horizontal("judged", "judged_lower") if rule.surely else pl.col("judged")
+        is_above = (least > rule.above_usual * pl.col("usual")).fill_null(value=False)
+        is_above &= is_past(rule) if rule.past_limit else pl.lit(value=True)
         is_beyond = is_above & (pl.col("judged") > rule.above_peers * pl.col("peers")).fill_null(value=True)
     if rule.rated:
         off = (pl.col("judged") - pl.col("rated")) * (1.0 if rule.beyond == "high" else -1.0)

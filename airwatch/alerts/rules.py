@@ -34,6 +34,9 @@ class Rule(Struct, frozen=True, forbid_unknown_fields=True):
     below_usual: float | None = None
     above_usual: float | None = None
     above_peers: float = 0.0
+    usual_of: Count | None = None
+    surely: bool = False
+    past_limit: bool = False
 
     @property
     def states(self) -> list[str] | None:
@@ -47,13 +50,13 @@ def check_rules(rules: Sequence[Rule]) -> None:
     Raises
     ------
     LimitTableError
-        One can never open anything, or a fault stands twice for one check.
+        One can never open anything, or a fault stands twice for one check and way of looking at it.
     """
-    faults = [(rule.fault, rule.check) for rule in rules]
+    faults = [(rule.fault, rule.check, rule.above_usual is None) for rule in rules]
     for rule in rules:
         if rule.at_least > rule.of_last:
             raise LimitTableError(
                 f"alert rule {rule.fault!r}: at_least {rule.at_least} is more than of_last {rule.of_last}"
             )
-        if faults.count((rule.fault, rule.check)) > 1:
+        if faults.count((rule.fault, rule.check, rule.above_usual is None)) > 1:
             raise LimitTableError(f"alert rule {rule.fault!r} stands twice for {rule.check}")

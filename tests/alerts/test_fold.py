@@ -196,3 +196,32 @@ def test_a_figure_has_no_exponent_that_a_change_of_unit_could_stumble_over() -> 
     row = {"circuit": "supply", "value": 1012.0, "limit_low": 827.0, "limit_high": 965.0, "verdict": "fail"}
     readings = events("governor_cut_out", *[(day / 10, row) for day in range(1, 7)])
     assert fold_alerts(readings)["summary"].item() == "governor cuts out at 1012 kPa, limit 965 kPa"
+
+
+def build_ups(*rises: tuple[float, float]) -> pl.DataFrame:
+    """Make a build-up a day from value and lower bound, s, beside a limit of 26 s that only warns."""
+    rows = [
+        (day + 1, {"circuit": "primary", "value": value, "lower": lower, "upper": value + 1.0, "limit_high": 26.0,
+                   "measure": "s", "verdict": "watch" if lower > 26.0 else "pass",
+                   "run_start": T0 + timedelta(days=day)})
+        for day, (value, lower) in enumerate(rises)
+    ]  # fmt: skip
+    return events("build_up_time", *rows)
+
+
+def test_two_build_ups_far_slower_than_the_first_ones_are_enough() -> None:
+    assert faults(build_ups((18, 17), (19, 18), (40, 38), (44, 42))) == ["compressor_weak"]
+    assert faults(build_ups((18, 17), (19, 18), (40, 38))) == []  # one may have been disturbed
+    assert faults(build_ups((24, 23), (25, 24), (28, 27), (29, 28))) == []  # hardly slower than it was
+
+
+def test_what_one_tank_leaves_open_is_open_for_all_of_a_run() -> None:
+    """A trailer that filled unseen halves the pace of every tank, also of those that do not show it."""
+    primary = build_ups((18, 17), (19, 18), (36, 35), (37, 36))
+    supply = primary.with_columns(
+        circuit=pl.lit("supply"),
+        value=pl.col("value") + 0.5,
+        lower=pl.when(pl.col("value") > 30).then(17.0).otherwise("lower"),
+    )
+    assert faults(primary) == ["compressor_weak"]
+    assert faults(pl.concat([primary, supply])) == []
