@@ -7,6 +7,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from airwatch.alerts.medians import row_medians
 from airwatch.alerts.settings import Changes
 
 Floats = npt.NDArray[np.float64]
@@ -59,14 +60,15 @@ def change_of(days: Floats, levels: Floats, floor: float, settings: Changes) -> 
     # one odd day at either end is no level; a change that goes on still may end with the last day
     kept = (begin >= 1) & ((end <= n - 2) | (end > begin + 1))
     begin, end = begin[kept], end[kept]
-    before = np.array([np.median(levels[: k + 1]) for k in range(n)])[begin]
-    after = np.array([np.median(levels[k:]) for k in range(n)])[end]
+    upto = np.tri(n, dtype=bool)  # row k: the days up to day k
+    before = row_medians(np.where(upto, levels, np.nan))[begin]
+    after = row_medians(np.where(upto.T, levels, np.nan))[end]
     share = np.clip((days - days[begin, None]) / (days[end] - days[begin])[:, None], 0.0, 1.0)
     # a change that has not ended is known by all its days, not by the last one
     is_open = end == n - 1
     with np.errstate(divide="ignore", invalid="ignore"):
         reached = np.where(share > 0.0, (levels - before[:, None]) / share, np.nan)[is_open]
-    after[is_open] = before[is_open] + np.nanmedian(reached, axis=1)
+    after[is_open] = before[is_open] + row_medians(reached)
     fitted = before[:, None] + share * (after - before)[:, None]
     cost = _cost(np.abs(levels - fitted), floor)
     is_step = end == begin + 1

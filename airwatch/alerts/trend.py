@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from airwatch.alerts.medians import row_medians
 from airwatch.alerts.settings import Trend
 from airwatch.contract.columns import TIME
 from airwatch.derive.frames import UNIT
@@ -144,10 +145,10 @@ def _fit(levels: Floats, floors: Floats, limits: Floats, day: int, window_days: 
     y, n = window[keys], n[keys]
     x = np.arange(window.shape[1], dtype=np.float64) - (window.shape[1] - 1)  # days before today
     i, j = np.triu_indices(x.size, 1)
-    slope = _median((y[:, j] - y[:, i]) / (x[j] - x[i]))
-    level = _median(y - slope[:, None] * x)
+    slope = row_medians((y[:, j] - y[:, i]) / (x[j] - x[i]))
+    level = row_medians(y - slope[:, None] * x)
     off = y - level[:, None] - slope[:, None] * x
-    scatter = np.maximum(_MAD_TO_SD * _median(np.abs(off)), floors[keys, day])
+    scatter = np.maximum(_MAD_TO_SD * row_medians(np.abs(off)), floors[keys, day])
     known = ~np.isnan(y)
     mean = np.where(known, x, 0.0).sum(axis=1) / n
     spread = (np.where(known, x - mean[:, None], 0.0) ** 2).sum(axis=1)
@@ -203,15 +204,6 @@ def _days(to_go: Floats, slope: Floats) -> Floats:
     """Give the days to the limit, 0 if it is reached, NaN if the slope does not lead there."""
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.where(to_go <= 0.0, 0.0, np.where(slope > 0.0, to_go / slope, np.nan))
-
-
-def _median(rows: Floats) -> Floats:
-    """Give the median of each row without its NaN, of which some must be left; many times faster than numpy's own."""
-    rows = np.sort(rows, axis=1)  # NaN last
-    n = rows.shape[1] - np.isnan(rows).sum(axis=1)
-    at = np.arange(rows.shape[0])
-    median: Floats = (rows[at, (n - 1) // 2] + rows[at, n // 2]) / 2.0
-    return median
 
 
 def is_rising(settings: Trend, *, rise_share: float, level_share: float | None) -> pl.Expr:
