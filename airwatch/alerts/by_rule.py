@@ -52,9 +52,10 @@ def rule_alerts(
     known = judged.join(facts.select(*UNIT, "kind", rated="cut_out_kpa"), on=UNIT, how="left", maintain_order="left")
     last = last_days(judged)
     lossy = pl.DataFrame(list(leaking), schema=dict.fromkeys(UNIT, pl.String), orient="row")
+    seeing = known.filter((pl.col("check") == "leak_static") & (pl.col("circuit") == "supply")).select(UNIT).unique()
     by_check = {str(check): part for (check,), part in known.group_by("check", maintain_order=True)}
     parts = [
-        _of_rule(by_check[rule.check], last, rule, settings, lossy, usual)
+        _of_rule(by_check[rule.check], last, rule, settings, lossy, seeing, usual)
         for rule in settings.rule
         if rule.check in by_check
     ]
@@ -67,6 +68,7 @@ def _of_rule(
     rule: Rule,
     settings: Settings,
     lossy: pl.DataFrame,
+    seeing: pl.DataFrame,
     usual: pl.DataFrame,
 ) -> pl.DataFrame:
     of_circuit = pl.lit(value=True) if rule.circuit is None else pl.col("circuit") == rule.circuit
@@ -79,6 +81,8 @@ def _of_rule(
     found = _trends(of_check, rule, settings) if rule.follows else None
     if found is not None and rule.check == "build_up_time":
         found = found.join(lossy, on=UNIT, how="anti", maintain_order="left")
+    if rule.blind is not None:
+        of_check = of_check.join(seeing, on=UNIT, how="anti", maintain_order="left")
     if rule.above_usual is not None:
         of_check = of_check.join(lossy, on=UNIT, how="anti", maintain_order="left")
     alerts = _by_count(of_check, rule, settings)
@@ -101,10 +105,11 @@ def _one_each(alerts: pl.DataFrame) -> pl.DataFrame:
 
 
 def _without_rivals(alerts: pl.DataFrame, readings: pl.DataFrame, usual: Usual) -> pl.DataFrame:
-    """Of a weak compressor and a governor that cycles too closely on one unit, keep the one that the cycles speak for.
+    """Of faults that feign each other in how a unit pumps, keep the one that the cycles speak for.
 
-    A compressor that hardly reaches cut-out makes its turns look close together, and a governor that cycles closely
-    makes the compressor pump often. With the first the cycles get fewer, with the second more.
+    A compressor that hardly reaches cut-out makes its turns look close together, and a governor that cycles closely, or
+    a leak of a supply tank whose pressure is not sent, makes the compressor pump often. With the first the cycles get
+    fewer, with the others more; and with the last the compressor works many times more (see its rule).
     """
     value = pl.col("value")
     cycles = (
@@ -114,12 +119,17 @@ def _without_rivals(alerts: pl.DataFrame, readings: pl.DataFrame, usual: Usual) 
         .agg(more=value.tail(usual.readings).median() > usual.more_cycles * value.head(usual.readings).median())
     )
     of_unit = alerts.join(cycles, on=UNIT, how="left", maintain_order="left")
-    both = {"compressor_weak", "governor_short_cycling"}
-    is_pair = pl.col("fault").is_in(both) & (pl.col("fault").is_in(both).sum().over(UNIT) > 1)
-    loser = pl.when(pl.col("more").fill_null(value=False)).then(pl.lit("compressor_weak")).otherwise(
-        pl.lit("governor_short_cycling")
-    )  # fmt: skip
-    return of_unit.filter(~(is_pair & (pl.col("fault") == loser))).drop("more")
+    # from the likeliest on, where the cycles got more and where they did not
+    order = (
+        pl.when(pl.col("more").fill_null(value=False))
+        .then(pl.col("fault").replace_strict(_MORE_CYCLES, default=None, return_dtype=pl.Int8))
+        .otherwise(pl.col("fault").replace_strict(_FEWER_CYCLES, default=None, return_dtype=pl.Int8))
+    )
+    return of_unit.filter(order.is_null() | (order == order.min().over(UNIT)).fill_null(value=False)).drop("more")
+
+
+_MORE_CYCLES = {"leak_supply": 0, "governor_short_cycling": 1, "compressor_weak": 2}
+_FEWER_CYCLES = {"compressor_weak": 0, "governor_short_cycling": 1, "leak_supply": 2}
 
 
 def _with_usual(of_check: pl.DataFrame, rule: Rule, peers: pl.DataFrame, own: Usual) -> pl.DataFrame:
@@ -165,7 +175,7 @@ def _by_count(of_check: pl.DataFrame, rule: Rule, settings: Settings) -> pl.Data
             trailer=pl.col("trailer").last(),
             circuit=pl.col("circuit").last(),
             is_fail=(pl.col("verdict").filter(beyond) == "fail").any(),
-            confidence=pl.col("n_beyond").max() / rule.of_last,
+            confidence=rule.most_sure * pl.col("n_beyond").max() / rule.of_last,
             opened=began if rule.opens_at == "start" else completed,
             updated=pl.col("end").last(),
             last_seen=pl.col("end").filter(beyond).last(),

@@ -37,6 +37,8 @@ class Rule(Struct, frozen=True, forbid_unknown_fields=True):
     usual_of: Count | None = None
     surely: bool = False
     past_limit: bool = False
+    most_sure: float = 1.0
+    blind: Literal["supply"] | None = None
 
     @property
     def states(self) -> list[str] | None:

@@ -225,3 +225,33 @@ def test_what_one_tank_leaves_open_is_open_for_all_of_a_run() -> None:
     )
     assert faults(primary) == ["compressor_weak"]
     assert faults(pl.concat([primary, supply])) == []
+
+
+def pumping(work: list[float], cycles: list[float], *, supply_sent: bool = False) -> pl.DataFrame:
+    """Make a day's work for each application, s, and cycles an hour, for each day."""
+    days = range(1, len(work) + 1)
+    parts = [
+        events("compressor_duty_per_application", *[(d, {"value": w}) for d, w in zip(days, work, strict=True)]),
+        events("governor_cycles", *[(d, {"value": c}) for d, c in zip(days, cycles, strict=True)]),
+        events("governor_differential", *[(d, {"value": 140.0 if c < 3 else 20.0, "limit_low": 103.0,
+                                               "verdict": "pass" if c < 3 else "watch"})
+                                          for d, c in zip(days, cycles, strict=True)]),
+    ]  # fmt: skip
+    if supply_sent:
+        hold = {"circuit": "supply", "value": 1.0, "lower": 0.5, "upper": 1.5, "limit_high": 20.0, "verdict": "pass"}
+        parts.append(events("leak_static", *[(d, hold) for d in days]))
+    return pl.concat(parts)
+
+
+BEFORE = [7.0] * 7
+
+
+def test_a_supply_leak_that_no_gauge_shows_is_told_by_the_compressors_work() -> None:
+    leak = pumping(BEFORE + [50.0] * 6, [1.6] * 7 + [8.0] * 6)
+    (alert,) = fold_alerts(leak).iter_rows(named=True)
+    assert (alert["fault"], alert["circuit"]) == ("leak_supply", "supply")
+    assert alert["confidence"] < 0.7  # a check valve that lets air back shows alike
+    assert faults(pumping(BEFORE + [16.0] * 6, [1.6] * 7 + [8.0] * 6)) == ["governor_short_cycling"]
+    assert faults(pumping(BEFORE + [50.0] * 6, [1.6] * 13)) == ["compressor_weak"]
+    seen = pumping(BEFORE + [50.0] * 6, [1.6] * 7 + [8.0] * 6, supply_sent=True)
+    assert "leak_supply" not in faults(seen)
