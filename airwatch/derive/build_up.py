@@ -1,11 +1,12 @@
 """`build_up_time` and `build_up_span`: how long the compressor takes to fill the tanks, referred to governed speed."""
 
 import re
+from collections.abc import Mapping
 
 import polars as pl
 
-from airwatch.derive.frames import FACTS, RUN_SAMPLES, UNIT, as_measured, require, seconds
-from airwatch.derive.rises import OWN_TANKS, rises, valves
+from airwatch.derive.frames import FACTS, RUN_SAMPLES, UNIT, as_measured, require, seconds, tank_pressures
+from airwatch.derive.rises import OWN_TANKS, Floats, Span, rises
 from airwatch.derive.tuning import BuildUp, shipped_tuning
 from airwatch.limits.table import shipped_limits
 from airwatch.limits.units_of_measure import KPA_PER_PSI
@@ -21,7 +22,12 @@ _SPAN = re.compile(r"(\d+)-(\d+) kPa")
 
 
 def build_up_readings(
-    samples: pl.DataFrame, runs: pl.DataFrame, facts: pl.DataFrame, tuning: BuildUp | None = None
+    samples: pl.DataFrame,
+    runs: pl.DataFrame,
+    facts: pl.DataFrame,
+    tuning: BuildUp | None = None,
+    *,
+    kpa_of: Mapping[str, Floats] | None = None,
 ) -> pl.DataFrame:
     """Time each rise of a tank from 85 to 100 psi, and the other spans that the unit's rule set asks for.
 
@@ -50,6 +56,8 @@ def build_up_readings(
         As `airwatch.derive.runs.run_table` gives it.
     facts : DataFrame
         Columns as `airwatch.derive.frames.FACTS`; ``governed_rpm`` in 1/min.
+    kpa_of : mapping, optional
+        The samples' pressures, where `airwatch.derive.frames.tank_pressures` has given them already.
 
     Returns
     -------
@@ -71,29 +79,26 @@ def build_up_readings(
     require(facts, FACTS, "build_up_readings")
     tuning = tuning or shipped_tuning().build_up
     known = runs.join(facts.select(*FACTS.keys()), on=UNIT, how="left", maintain_order="left")
-    sent = [tank for tank in OWN_TANKS if samples[f"{tank}_kpa"].null_count() < len(samples)]
-    if not sent:
-        return as_measured(pl.DataFrame())
-    seen = valves(samples, tuning)
-    found = pl.concat([rises(samples, seen, tank, START_KPA, END_KPA, tuning) for tank in sent])
-    parts = [_measured(found, known, tuning).with_columns(check=pl.lit("build_up_time"), test=pl.lit(None, pl.String))]
+    asked: list[tuple[str | None, Span]] = [(None, Span(START_KPA, END_KPA))]
     for test, low, high, rule_sets in _spans():
-        asked = known.filter(pl.col("rule_set").is_in(rule_sets))
-        if asked.height:
-            is_whole = asked.height == known.height
-            some = samples if is_whole else samples.filter(pl.col("run").is_in(asked["run"]))
-            seen_of = seen if is_whole else valves(some, tuning)
-            found = pl.concat([rises(some, seen_of, tank, low, high, tuning) for tank in sent])
-            has_speed = pl.col("revolutions").is_not_null()
-            parts.append(
-                _measured(found, asked, tuning).with_columns(
-                    check=pl.lit("build_up_span"),
-                    test=pl.lit(test),
-                    lower=pl.when(has_speed).then(pl.col("lower")),
-                    upper=pl.when(has_speed).then(pl.col("upper")),
-                )
-            )
-    return as_measured(pl.concat(parts))
+        held_to_it = known.filter(pl.col("rule_set").is_in(rule_sets))["run"]
+        if held_to_it.len():
+            asked.append((test, Span(low, high, None if held_to_it.len() == known.height else held_to_it)))
+    tests = pl.DataFrame({"test": [test for test, _ in asked]}, schema={"test": pl.String}).with_row_index("span")
+    is_time, has_speed = pl.col("test").is_null(), pl.col("revolutions").is_not_null()
+    return as_measured(
+        _measured(
+            rises(samples, tank_pressures(samples) if kpa_of is None else kpa_of, [span for _, span in asked], tuning),
+            known,
+            tuning,
+        )
+        .join(tests, on="span", how="left", maintain_order="left")
+        .with_columns(
+            check=pl.when(is_time).then(pl.lit("build_up_time")).otherwise(pl.lit("build_up_span")),
+            lower=pl.when(is_time | has_speed).then(pl.col("lower")),
+            upper=pl.when(is_time | has_speed).then(pl.col("upper")),
+        )
+    )
 
 
 def _spans() -> list[tuple[str, float, float, list[str]]]:
@@ -160,13 +165,7 @@ def _measured(found: pl.DataFrame, known: pl.DataFrame, tuning: BuildUp) -> pl.D
         )
         .select(
             *UNIT,
-            "trailer",
-            "circuit",
-            "start",
-            "end",
-            "value",
-            "revolutions",
-            "run_start",
+            *("span", "trailer", "circuit", "start", "end", "value", "revolutions", "run_start"),
             lower=pl.min_horizontal(
                 ((pl.col("value") - pl.col("half")) * pl.col("alone")).clip(lower_bound=0.0),
                 pl.when(is_uneven).then(pl.col("value") / pl.col("fastest")),

@@ -108,7 +108,7 @@ def derive(window: Window) -> Derived:
     families: list[Callable[[], list[pl.DataFrame]]] = [
         lambda: [leak_readings(samples, runs, kpa_of=kpa_of)],
         of_cycles,
-        lambda: [build_up_readings(samples, runs, window.facts)],
+        lambda: [build_up_readings(samples, runs, window.facts, kpa_of=kpa_of)],
         of_abs,
         lambda: [low_air_readings(samples, runs, window.lamp_events)],
         lambda: [protection_readings(samples, runs)],
