@@ -1,8 +1,8 @@
 """29-bit ids to parameter groups and senders, and data to one little-endian word; whole frames at a time."""
 
-from collections.abc import Iterable
-from dataclasses import dataclass
-from typing import TypeAlias
+from collections.abc import Collection
+from dataclasses import dataclass, replace
+from typing import Any, TypeAlias
 
 import numpy as np
 import polars as pl
@@ -21,7 +21,11 @@ GLOBAL_ADDRESS = 255
 _MAX_ID = 0x1FFFFFFF
 _BOTH_PAGES = 0b11 << 24  # extended data page and data page: ISO 15765-3
 _PDU2 = 240  # a PDU format from here on has no destination: its specific byte is part of the PGN
+_N_GROUPS = 1 << 18
 _WORD_BYTES = 8
+
+BINARY_VIEW = np.dtype([("size", "<u4"), ("word", "<u8"), ("rest", "<u4")])
+"""A binary value as Arrow views it (columnar format, 'variable-size binary view'); 12 bytes at most lie in it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,29 +33,55 @@ class Frames:
     """J1939 frames as columns of equal length, in order of time.
 
     ``t_us`` is in microseconds since 1970 UTC; ``pgn`` has 18 bits; ``destination`` is 255 where the group has none;
-    ``channel`` numbers the buses from 0 in order of their names; ``word`` is the data as a little-endian number,
-    filled up with ones, which mean 'not available'; ``data`` is as it came.
+    ``channel`` numbers the buses from 0 in order of their names, ``channels``; ``word`` is the data as a little-endian
+    number, filled up with ones, which mean 'not available'; ``size`` is how many bytes of it came.
     """
 
     t_us: NDArray[np.int64]
-    pgn: NDArray[np.uint32]
-    destination: NDArray[np.uint32]
-    source: NDArray[np.uint32]
+    can_id: NDArray[np.uint32]
     channel: NDArray[np.uint32]
     word: NDArray[np.uint64]
-    data: pl.Series
+    size: NDArray[np.uint8]
+    channels: tuple[str, ...]
 
-    def where(self, keep: NDArray[np.bool_]) -> "Frames":
+    @property
+    def pgn(self) -> NDArray[np.uint32]:
+        """The parameter group of each, 18 bits."""
+        return parameter_group(self.can_id)
+
+    @property
+    def source(self) -> NDArray[np.uint32]:
+        """The address of each one's sender."""
+        return self.can_id & np.uint32(0xFF)
+
+    @property
+    def destination(self) -> NDArray[np.uint32]:
+        """The address that each is for, 255 where the group has none."""
+        has_destination = ((self.can_id >> 16) & 0xFF) < _PDU2
+        return np.where(has_destination, (self.can_id >> 8) & 0xFF, np.uint32(GLOBAL_ADDRESS))
+
+    @property
+    def data(self) -> list[bytes]:
+        """The data of each as it came."""
+        whole, sizes = self.word.astype("<u8").tobytes(), self.size.tolist()
+        return [whole[at : at + size] for at, size in zip(range(0, len(whole), _WORD_BYTES), sizes, strict=True)]
+
+    def __len__(self) -> int:
+        """Count them."""
+        return self.t_us.size
+
+    def where(self, keep: NDArray[np.bool_] | NDArray[np.int64] | slice) -> "Frames":
         """Keep some of the frames."""
         return Frames(
-            self.t_us[keep],
-            self.pgn[keep],
-            self.destination[keep],
-            self.source[keep],
-            self.channel[keep],
-            self.word[keep],
-            self.data.filter(pl.Series(keep)),
+            self.t_us[keep], self.can_id[keep], self.channel[keep], self.word[keep], self.size[keep], self.channels
         )
+
+    def renumbered(self, channels: tuple[str, ...]) -> "Frames":
+        """Take other numbers for the channels: their places in a list that has them all."""
+        if channels == self.channels:
+            return self
+        number = np.array([channels.index(name) for name in self.channels], dtype=np.uint32)
+        return replace(self, channel=number[self.channel], channels=channels)
 
 
 def parameter_group(can_id: NDArray[np.uint32]) -> NDArray[np.uint32]:
@@ -73,14 +103,14 @@ def parameter_group(can_id: NDArray[np.uint32]) -> NDArray[np.uint32]:
     return np.where(has_destination, pgn & 0x3FF00, pgn).astype(np.uint32)
 
 
-def select_frames(frames: pl.DataFrame, pgns: Iterable[int]) -> tuple[Frames, CanCounts]:
+def select_frames(frames: pl.DataFrame, pgns: Collection[int]) -> tuple[Frames, CanCounts]:
     """Take the frames of some parameter groups, in order of time.
 
     Parameters
     ----------
     frames : DataFrame
         As ``FRAME_SCHEMA``, any row order; ``channel`` may be missing.
-    pgns : iterable of int
+    pgns : collection of int
         The groups to keep.
 
     Returns
@@ -96,40 +126,66 @@ def select_frames(frames: pl.DataFrame, pgns: Iterable[int]) -> tuple[Frames, Ca
     wrong = {name: frames.schema.get(name) for name, want in FRAME_SCHEMA.items() if frames.schema.get(name) != want}
     if wrong or frames.schema.get("channel", pl.String) != pl.String:
         raise FrameError(f"CAN frames need {FRAME_SCHEMA}, and String if there is a channel; got {frames.schema}")
-    whole = frames.drop_nulls(list(FRAME_SCHEMA))
+    has_nulls = any(frames[name].null_count() for name in FRAME_SCHEMA)
+    whole = frames.drop_nulls(list(FRAME_SCHEMA)) if has_nulls else frames
     can_id = whole["can_id"].to_numpy()
     is_j1939 = (can_id <= _MAX_ID) & (can_id & _BOTH_PAGES != _BOTH_PAGES)
-    pgn = parameter_group(can_id)
-    wanted = is_j1939 & np.logical_or.reduce([pgn == number for number in pgns])
-    used = whole.filter(pl.Series(wanted))
-    if not used["t"].is_sorted():
-        used = used.sort("t", maintain_order=True)
-    size = used["data"].bin.size()
-    if (size > _WORD_BYTES).any():
-        used = used.filter(size <= _WORD_BYTES)
-        size = size.filter(size <= _WORD_BYTES)
-    n_long = int(wanted.sum()) - used.height
-    selected = _columns(used, n_short=(n_short := int((size < _WORD_BYTES).sum())))
-    n_foreign = frames.height - int(is_j1939.sum()) + n_long
-    n_unused = frames.height - n_foreign - used.height
-    return selected, CanCounts(n_frames=frames.height, n_unused=n_unused, n_not_j1939=n_foreign, n_short=n_short)
+    wanted = is_j1939 & are_of(can_id, pgns)
+    taken = _in_order(_columns(whole if wanted.all() else whole.filter(pl.Series(wanted))))
+    is_long = taken.size > _WORD_BYTES
+    used = taken.where(~is_long) if is_long.any() else taken
+    n_foreign = frames.height - int(is_j1939.sum()) + int(is_long.sum())
+    n_short = int((used.size < _WORD_BYTES).sum())
+    n_unused = frames.height - n_foreign - len(used)
+    return used, CanCounts(n_frames=frames.height, n_unused=n_unused, n_not_j1939=n_foreign, n_short=n_short)
 
 
-def _columns(used: pl.DataFrame, *, n_short: int) -> Frames:
-    can_id = used["can_id"].to_numpy()
-    pgn = parameter_group(can_id)
-    has_destination = ((can_id >> 16) & 0xFF) < _PDU2
-    destination = np.where(has_destination, (can_id >> 8) & 0xFF, GLOBAL_ADDRESS).astype(np.uint32)
-    source = (can_id & 0xFF).astype(np.uint32)
-    if "channel" in used.columns:
+def are_of(can_id: NDArray[np.uint32], pgns: Collection[int]) -> NDArray[np.bool_]:
+    """Tell which ids are of some parameter groups."""
+    is_wanted = np.zeros(_N_GROUPS, np.bool_)
+    is_wanted[list(pgns)] = True
+    return is_wanted[parameter_group(can_id)]
+
+
+def put_together(one: Frames, other: Frames) -> Frames:
+    """Give the frames of both in order of time; those of ``one`` come before those of ``other`` at the same time."""
+    channels = tuple(sorted({*one.channels, *other.channels}))
+    parts = [one.renumbered(channels), other.renumbered(channels)]
+    return _in_order(
+        Frames(
+            t_us=np.concatenate([part.t_us for part in parts]),
+            can_id=np.concatenate([part.can_id for part in parts]),
+            channel=np.concatenate([part.channel for part in parts]),
+            word=np.concatenate([part.word for part in parts]),
+            size=np.concatenate([part.size for part in parts]),
+            channels=channels,
+        )
+    )
+
+
+def _in_order(frames: Frames) -> Frames:
+    is_sorted = bool((frames.t_us[1:] >= frames.t_us[:-1]).all())
+    return frames if is_sorted else frames.where(np.argsort(frames.t_us, kind="stable"))
+
+
+def _columns(used: pl.DataFrame) -> Frames:
+    channels, channel = ("",), np.zeros(used.height, dtype=np.uint32)
+    if "channel" in used.columns and used.height:
         named = used["channel"].fill_null("")
-        channel = named.cast(pl.Enum(named.unique().sort())).to_physical().cast(pl.UInt32).to_numpy()
-    else:
-        channel = np.zeros(used.height, dtype=np.uint32)
-    data = pl.col("data")
-    if n_short:
-        ones = (data.bin.encode("hex") + "f" * 2 * _WORD_BYTES).str.head(2 * _WORD_BYTES).str.decode("hex")
-        data = pl.when(data.bin.size() < _WORD_BYTES).then(ones).otherwise(data)
-    word = used.select(data.bin.reinterpret(dtype=pl.UInt64, endianness="little")).to_series().to_numpy()
+        channels = (named[0],)
+        if not (named == channels[0]).all():
+            channels = tuple(named.unique().sort())
+            channel = named.cast(pl.Enum(channels)).to_physical().cast(pl.UInt32).to_numpy()
+    views = _views(used["data"])
+    size, word = views["size"], views["word"].copy()
+    is_short = size < _WORD_BYTES
+    if is_short.any():
+        word[is_short] |= ~np.uint64(0) << (size[is_short] * 8).astype(np.uint64)
     t_us = used["t"].to_physical().to_numpy()
-    return Frames(t_us, pgn, destination, source, channel, word, used["data"])
+    return Frames(t_us, used["can_id"].to_numpy(), channel, word, size.clip(0, 255).astype(np.uint8), channels)
+
+
+def _views(data: pl.Series) -> NDArray[Any]:
+    """Give the size of each value, and of a value that is no longer than 12 bytes its first 8."""
+    array = data.to_arrow(compat_level=pl.CompatLevel.newest())
+    return np.frombuffer(array.buffers()[1], BINARY_VIEW)[array.offset : array.offset + len(data)]

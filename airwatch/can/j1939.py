@@ -7,7 +7,7 @@ import polars as pl
 
 from airwatch.can.counts import CanCounts
 from airwatch.can.dm1 import DM1, keep_changes
-from airwatch.can.frames import Frames, Schema, select_frames
+from airwatch.can.frames import Frames, Schema, are_of, select_frames
 from airwatch.can.lamps import lamp_events
 from airwatch.can.samples import join_samples
 from airwatch.can.signals import load_signals
@@ -102,6 +102,6 @@ def decode_frames(frames: pl.DataFrame, *, keep_alive_s: float = 60.0) -> CanDec
 
 def single_frames(frames: Frames) -> Iterator[Received]:
     """Give the DM1 messages that fit into one frame."""
-    part = frames.where(frames.pgn == DM1)
-    columns = (part.t_us.tolist(), part.source.tolist(), part.channel.tolist(), part.data.to_list())
+    part = frames.where(are_of(frames.can_id, (DM1,)))
+    columns = (part.t_us.tolist(), part.source.tolist(), part.channel.tolist(), part.data)
     return (Received(*row) for row in zip(*columns, strict=True))

@@ -22,10 +22,11 @@ import msgspec
 import numpy as np
 import polars as pl
 from msgspec import Struct, structs
+from numpy.typing import NDArray
 
 from airwatch.can.counts import CanCounts
 from airwatch.can.dm1 import CODE_COLUMNS, DM1, REPORT_COLUMNS, keep_changes, parse_dm1
-from airwatch.can.frames import FRAME_SCHEMA, Schema, parameter_group, select_frames
+from airwatch.can.frames import Frames, Schema, are_of, put_together, select_frames
 from airwatch.can.j1939 import CanDecoded, single_frames
 from airwatch.can.lamps import LAMP_COLUMNS, lamp_events
 from airwatch.can.samples import MOTION, TANKS, join_samples
@@ -40,19 +41,17 @@ _DISORDER_US = 100_000  # frames of two buses that are so much out of order are 
 _STALE_US = _SECOND_US  # a transfer that waited so long is over: more than T1 of J1939-21, 0.75 s
 _MAX_LEVELS = 6  # pressure senders that are told apart when it is settled what gives a sample
 _MAX_ROWS = 200_000
-_MAX_ID, _BOTH_PAGES, _MAX_BYTES = 0x1FFFFFFF, 0b11 << 24, 8
-_CHANNEL_SCHEMA: Schema = {**FRAME_SCHEMA, "channel": pl.String}
 _SAMPLE_COLUMNS: Schema = {"t": TIME, **{column.name: column.dtype for column in COLUMNS}}
 
 
 class _PackedFrames(Struct, frozen=True):
-    """Frames as plain bytes, 15 and its data for each: times, ids, sizes, data end to end, which of ``channels``."""
+    """`Frames` as plain bytes, 25 for each."""
 
     t_us: bytes = b""
     can_id: bytes = b""
-    size: bytes = b""
-    data: bytes = b""
     channel: bytes = b""
+    word: bytes = b""
+    size: bytes = b""
     channels: tuple[str, ...] = ()
 
 
@@ -82,7 +81,7 @@ class _LastLamp(Struct, frozen=True):
 
 
 class CanState(Struct, frozen=True):
-    """What one unit's next block needs of those before it; about 24 bytes for each used frame of the last seconds.
+    """What one unit's next block needs of those before it; 25 bytes for each used frame of the last seconds.
 
     All before ``known_us`` is known and told, but for samples; samples before ``settled_us`` are told. ``last_us`` is
     the time of the newest frame.
@@ -147,21 +146,18 @@ def join_frames(
     """
     if not keep_alive_s > 0:
         raise ValueError(f"keep_alive_s must be above 0; got {keep_alive_s}")
-    pgns = _pgns(load_signals())
-    _, counted = select_frames(frames, pgns)
+    used, counted = select_frames(frames, _pgns(load_signals()))
     told = replace(_nothing(), counts=counted)
-    used = _used(frames, pgns)
-    if used.is_empty():
+    if not len(used):
         if is_end and state is not None:
             return _merged(told, flush(state, keep_alive_s=keep_alive_s)), None
         return told, state
-    times = used["t"].to_physical()
-    first_us, last_us = times[0], times[-1]
+    first_us, last_us = int(used.t_us[0]), int(used.t_us[-1])
     if state is not None and not state.known_us <= first_us <= state.last_us + forget_after_s * _SECOND_US:
         told = _merged(told, flush(state, keep_alive_s=keep_alive_s))
         state = None
     state = state or CanState(first_us, first_us, last_us)
-    log = pl.concat([_unpack(state.frames), used]).sort("t", maintain_order=True)
+    log = put_together(_unpack(state.frames), used)
     state = structs.replace(state, last_us=max(last_us, state.last_us))
     known_us = max(state.known_us, state.last_us - _DISORDER_US)
     decoded, after = _advance(log, state, None if is_end else known_us, keep_alive_s)
@@ -188,20 +184,17 @@ def flush(state: CanState, *, keep_alive_s: float = 60.0) -> CanDecoded:
     return _advance(_unpack(state.frames), state, None, keep_alive_s)[0]
 
 
-def _advance(
-    log: pl.DataFrame, state: CanState, known_us: int | None, keep_alive_s: float
-) -> tuple[CanDecoded, CanState]:
+def _advance(log: Frames, state: CanState, known_us: int | None, keep_alive_s: float) -> tuple[CanDecoded, CanState]:
     """Tell all of the log that is certain when everything before ``known_us`` is known; None for the end of the log."""
     table = load_signals()
-    times = log["t"].to_physical()
-    is_fresh = times >= state.known_us if known_us is None else (times >= state.known_us) & (times < known_us)
-    fresh = log.filter(is_fresh)
-    channels = _numbered(fresh, state)
-    frames, _ = select_frames(fresh, _pgns(table))
-    streams, counts = decode_signals(frames, table)
-    lamps, last_lamps = _lamps(streams, table, channels, state.lamps)
+    begin = int(np.searchsorted(log.t_us, state.known_us))
+    end = len(log) if known_us is None else max(begin, int(np.searchsorted(log.t_us, known_us)))
+    fresh = log.where(slice(begin, end))
+    streams, counts = decode_signals(log, table, counted=slice(begin, end))
+    channels = _numbered(log, state)
+    lamps, last_lamps = _lamps(_between(streams, fresh.t_us), table, channels, state.lamps)
     transfers = _Ongoing.of(state.transfers, channels)
-    messages = sorted([*single_frames(frames), *transfers.take(frames)], key=operator.attrgetter("t_us"))
+    messages = sorted([*single_frames(fresh), *transfers.take(fresh)], key=operator.attrgetter("t_us"))
     if known_us is None:
         transfers.end()
     open_transfers = () if known_us is None else transfers.still_open(channels, known_us)
@@ -209,32 +202,44 @@ def _advance(
         n_transfers=transfers.n_complete, n_broken_transfers=transfers.n_broken, n_stray_packets=transfers.n_stray
     )
     reports, codes, fault_counts, last_reports = _faults(messages, channels, state, keep_alive_s)
-    samples, settled_us, keep_from_us = _samples(log, table, state, known_us)
+    samples, settled_us, keep_from_us = _samples(streams, table, state, known_us)
     decoded = CanDecoded(samples, reports, codes, lamps, counts + fault_counts)
     if known_us is None:
         return decoded, state
-    is_signal = np.isin(parameter_group(log["can_id"].to_numpy()), [message.pgn for message in table.messages])
-    held = log.filter((times >= known_us) | (times >= keep_from_us) & pl.Series(is_signal))
+    held = log.where(slice(min(end, int(np.searchsorted(log.t_us, keep_from_us))), len(log)))
+    is_signal = are_of(held.can_id, [message.pgn for message in table.messages])
     return decoded, structs.replace(
         state,
         known_us=known_us,
         settled_us=settled_us,
-        frames=_pack(held),
+        frames=_pack(held.where(is_signal | (held.t_us >= known_us))),
         transfers=open_transfers,
         reports=last_reports,
         lamps=last_lamps,
     )
 
 
-def _numbered(fresh: pl.DataFrame, state: CanState) -> list[str]:
-    """List the channels in the order of `select_frames`, and after them those that only the state knows."""
-    heard = fresh["channel"].unique().sort().to_list()
+def _between(streams: Sequence[Stream], t_us: NDArray[np.int64]) -> list[Stream]:
+    """Keep what of each stream lies in the time of some frames."""
+    if not t_us.size:
+        return []
+    kept = []
+    for stream in streams:
+        begin = np.searchsorted(stream.t_us, t_us[0])
+        within = slice(begin, np.searchsorted(stream.t_us, t_us[-1], side="right"))
+        if stream.t_us[within].size:
+            kept.append(replace(stream, t_us=stream.t_us[within], value=stream.value[within]))
+    return kept
+
+
+def _numbered(log: Frames, state: CanState) -> list[str]:
+    """List the channels by their numbers, and after them those that only the state knows."""
     known = {transfer.channel for transfer in state.transfers} | {report.channel for report in state.reports}
-    return [*heard, *sorted(known - set(heard))]
+    return [*log.channels, *sorted(known - set(log.channels))]
 
 
 def _samples(
-    log: pl.DataFrame, table: SignalTable, state: CanState, known_us: int | None
+    streams: Sequence[Stream], table: SignalTable, state: CanState, known_us: int | None
 ) -> tuple[pl.DataFrame, int, int]:
     """Give the samples that are settled, up to when they are, and from when on frames are needed for the others.
 
@@ -243,8 +248,6 @@ def _samples(
     after ``known_us`` can therefore change nothing that lies as many gaps before it. A sample of whole seconds comes
     from the second before it.
     """
-    frames, _ = select_frames(log, _pgns(table))
-    streams, _ = decode_signals(frames, table)
     pressure = {(s.signal.pgn, s.source_address, s.channel) for s in streams if s.signal.feeds in TANKS}
     n_levels = min(_MAX_LEVELS, len(pressure) + any(s.signal.feeds in MOTION for s in streams))
     samples = join_samples(streams, table, window_us=_WINDOW_US, gap_us=_GAP_US)
@@ -328,38 +331,27 @@ def _pgns(table: SignalTable) -> list[int]:
     return [*(message.pgn for message in table.messages), DM1, TP_CM, TP_DT]
 
 
-def _used(frames: pl.DataFrame, pgns: list[int]) -> pl.DataFrame:
-    """Keep the rows that `select_frames` takes, in order of time."""
-    channel = pl.col("channel").fill_null("") if "channel" in frames.columns else pl.lit("").alias("channel")
-    whole = frames.drop_nulls(list(FRAME_SCHEMA)).select(*FRAME_SCHEMA, channel)
-    can_id = whole["can_id"].to_numpy()
-    is_used = (can_id <= _MAX_ID) & (can_id & _BOTH_PAGES != _BOTH_PAGES) & np.isin(parameter_group(can_id), pgns)
-    fits = whole["data"].bin.size() <= _MAX_BYTES
-    return whole.filter(pl.Series(is_used) & fits).sort("t", maintain_order=True)
-
-
-def _pack(frames: pl.DataFrame) -> _PackedFrames:
-    channels = frames["channel"].unique().sort().to_list()
-    index = frames["channel"].replace_strict(channels, range(len(channels)), return_dtype=pl.UInt16)
+def _pack(frames: Frames) -> _PackedFrames:
+    heard, channel = np.unique(frames.channel, return_inverse=True)
     return _PackedFrames(
-        frames["t"].to_physical().to_numpy().astype("<i8").tobytes(),
-        frames["can_id"].to_numpy().astype("<u4").tobytes(),
-        frames["data"].bin.size().to_numpy().astype("u1").tobytes(),
-        b"".join(frames["data"]),
-        index.to_numpy().astype("<u2").tobytes(),
-        tuple(channels),
+        t_us=frames.t_us.astype("<i8").tobytes(),
+        can_id=frames.can_id.astype("<u4").tobytes(),
+        channel=channel.astype("<u4").tobytes(),
+        word=frames.word.astype("<u8").tobytes(),
+        size=frames.size.astype("u1").tobytes(),
+        channels=tuple(frames.channels[number] for number in heard.tolist()),
     )
 
 
-def _unpack(packed: _PackedFrames) -> pl.DataFrame:
-    ends = np.cumsum(np.frombuffer(packed.size, "u1"), dtype=np.int64).tolist()
-    columns = {
-        "t": pl.Series(np.frombuffer(packed.t_us, "<i8"), dtype=pl.Int64).cast(TIME),
-        "can_id": pl.Series(np.frombuffer(packed.can_id, "<u4"), dtype=pl.UInt32),
-        "data": [packed.data[begin:end] for begin, end in zip([0, *ends[:-1]], ends, strict=bool(ends))],
-        "channel": [packed.channels[index] for index in np.frombuffer(packed.channel, "<u2").tolist()],
-    }
-    return pl.DataFrame(columns, schema=_CHANNEL_SCHEMA)
+def _unpack(packed: _PackedFrames) -> Frames:
+    return Frames(
+        t_us=np.frombuffer(packed.t_us, "<i8"),
+        can_id=np.frombuffer(packed.can_id, "<u4"),
+        channel=np.frombuffer(packed.channel, "<u4"),
+        word=np.frombuffer(packed.word, "<u8"),
+        size=np.frombuffer(packed.size, "u1"),
+        channels=packed.channels,
+    )
 
 
 def _nothing() -> CanDecoded:

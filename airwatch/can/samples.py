@@ -59,9 +59,15 @@ def _sample_times(streams: Sequence[Stream], table: SignalTable, *, gap_us: int)
     for _, heard in sorted(senders.items(), key=lambda item: item[0]):
         taken = _fill(taken, np.unique(np.concatenate(heard)), gap_us)
     if motion := [stream.t_us for stream in streams if stream.signal.feeds in MOTION]:
-        seconds = np.unique(-(-np.concatenate(motion) // _SECOND_US)) * _SECOND_US
+        seconds = np.unique(np.concatenate([_whole_seconds(t_us) for t_us in motion])) * _SECOND_US
         taken = _fill(taken, seconds, gap_us)
     return taken
+
+
+def _whole_seconds(t_us: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Give the seconds at whose end or before some times lie, which are in order."""
+    seconds = -(-t_us // _SECOND_US)
+    return seconds[np.flatnonzero(np.diff(seconds, prepend=seconds[0] - 1))]
 
 
 def _fill(taken: NDArray[np.int64], more: NDArray[np.int64], gap_us: int) -> NDArray[np.int64]:

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
-from airwatch.can.frames import GLOBAL_ADDRESS, Frames
+from airwatch.can.frames import GLOBAL_ADDRESS, Frames, are_of
 
 TP_CM = 60416
 """PGN of connection management; its first byte 32 announces a broadcast."""
@@ -72,10 +72,10 @@ class Reassembly:
         frames : Frames
             In order of time; all but broadcast TP.CM and TP.DT are passed over.
         """
-        is_transport = (frames.pgn == TP_CM) | (frames.pgn == TP_DT)
-        part = frames.where(is_transport & (frames.destination == GLOBAL_ADDRESS))
+        transport = frames.where(are_of(frames.can_id, (TP_CM, TP_DT)))
+        part = transport.where(transport.destination == GLOBAL_ADDRESS)
         senders = zip(part.channel.tolist(), part.source.tolist(), strict=True)
-        rows = zip(part.t_us.tolist(), senders, part.pgn.tolist(), part.data.to_list(), strict=True)
+        rows = zip(part.t_us.tolist(), senders, part.pgn.tolist(), part.data, strict=True)
         for t_us, sender, pgn, data in rows:
             if pgn == TP_CM:
                 self._announce(t_us, sender, data)

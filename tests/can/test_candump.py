@@ -3,7 +3,7 @@ from datetime import datetime, timedelta
 
 import polars as pl
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from airwatch.can.candump import decode_candump, parse_candump
@@ -107,6 +107,7 @@ def test_what_was_left_out_is_said_in_a_line() -> None:
     assert decoded.bad_lines["line_no"].to_list() == [3]
 
 
+@settings(deadline=None)
 @given(st.binary(max_size=300) | st.lists(st.sampled_from([LINE, b"(", b"#", b"\r", b"\x00", b"\xff"])).map(b"\n".join))
 def test_any_bytes_are_accounted_for_line_by_line(text: bytes) -> None:
     counts = asdict(decode_candump(text).counts.lines)

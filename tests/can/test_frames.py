@@ -58,7 +58,7 @@ def test_missing_bytes_are_not_available() -> None:
         "0x807060504030201",
         "0xffffffffffffffff",
     ]
-    assert taken.data.to_list() == [b"\1\2", b"\1\2\3\4\5\6\7\10", b""]
+    assert taken.data == [b"\1\2", b"\1\2\3\4\5\6\7\10", b""]
     assert counts.n_short == 2
 
 
@@ -72,7 +72,7 @@ def test_frames_longer_than_classic_can_and_nulls_are_not_j1939() -> None:
 def test_frames_are_put_in_order_of_time_and_channels_numbered_by_name() -> None:
     rows = frames((0x18FEAE31, "01"), (0x18FEAE31, "02")).with_columns(channel=pl.Series(["vcan1", "can0"])).reverse()
     taken, _ = select_frames(rows, [AIR1])
-    assert taken.data.to_list() == [b"\1", b"\2"]
+    assert taken.data == [b"\1", b"\2"]
     assert taken.channel.tolist() == [1, 0]
 
 

@@ -40,7 +40,7 @@ PIECES = [
 TEXTS = st.lists(st.sampled_from([LINE, LINE + b"\n", *PIECES]) | st.binary(max_size=3), max_size=12).map(b"".join)
 
 
-@settings(max_examples=600)
+@settings(max_examples=600, deadline=None)
 @given(TEXTS)
 @example(LINE + b"\n" + LINE.replace(b"can0", b"can1") + b"\nbad\n" + LINE)
 @example(b"\n\n" + LINE[:-1] + b"\n" + LINE + b"FF\n" + LINE[:-16])
