@@ -100,10 +100,12 @@ class ChunkMessages:
     def __iter__(self) -> Iterator[RawMessage | Blocks]:
         chunk, text, group = self.chunk, self.chunk.text, list[_Plain]()
         begin, number = 0, chunk.first_line
+        layout = _NO_LAYOUT
         while begin < len(text):
             end = at if (at := text.find(b"\n", begin)) >= 0 else len(text)
-            if (line := _plain(text, begin, end, number, self.root)) is not None:
+            if (line := _plain(text, begin, end, number, self.root, layout)) is not None:
                 group.append(line)
+                layout = line.layout  # a fleet has few, and the next line mostly has the same
             elif not text[begin:end].isspace() and begin < end:
                 yield from _together(chunk, group)
                 group = []
@@ -119,31 +121,36 @@ def _raw(chunk: LineChunk, begin: int, end: int, number: int) -> RawMessage:
     return message_of(chunk.text[begin:end].strip(), f"{chunk.name} line {number}")
 
 
-def _plain(text: bytes, begin: int, end: int, number: int, root: str) -> _Plain | None:
+def _plain(text: bytes, begin: int, end: int, number: int, root: str, likely: "_Layout") -> _Plain | None:
     """Cut one line at its brackets; None if it is nothing for this."""
-    if (head := _HEAD.match(text, begin, end)) is None:
+    if (line := likely.line.fullmatch(text, begin, end)) is not None:
+        received, name, head, *arrays = line.groups()
+        payload, layout, rest = line.start(3), likely, b"]}"
+    elif (start := _HEAD.match(text, begin, end)) is not None:
+        received, name = start.groups()
+        payload = start.end()
+        parts = text[payload:end].split(b"]")
+        first, last = parts[0], parts[-1]
+        opens = first.find(b"[") + 1
+        found = _layout_of(parts, first[first.rfind(b",", 0, opens) : opens])
+        if found is None or not last.endswith(b"}}"):
+            return None
+        layout, head = found, first[:opens]
+        # where only arrays follow, what they are called is known, and all else stands before them
+        rest = b"]}" if last == b"}}" else b"]" + layout.rest + last[:-1]
+        arrays = [first[opens:], *[part[at:] for part, at in zip(parts[1:], layout.ends, strict=False)]]
+    else:
         return None
-    received, name = head.groups()
-    payload = head.end()
-    parts = text[payload:end].split(b"]")
-    first, last = parts[0], parts[-1]
-    opens = first.find(b"[") + 1
-    layout = _layout_of(parts, first[first.rfind(b",", 0, opens) : opens])
-    if layout is None or not last.endswith(b"}}"):
-        return None
-    # where only arrays follow, what they are called is known, and all else stands before them
-    rest = b"}" if last == b"}}" else layout.rest + last[:-1]
     try:
-        body = _BLOCK.decode(first[:opens] + b"]" + rest)
+        body = _BLOCK.decode(head + rest)
         topic = parse_topic(name.decode("ascii"), root)
         received_us, t0_us = microseconds(_INSTANT.decode(received)), microseconds(body.t0)
     except (msgspec.MsgspecError, PayloadError, ValueError):
         return None
     if (body.dt_ms is UNSET) != layout.has_times or topic.stream != "pressure" or topic.unit != body.unit:
         return None
-    if len(last) > len(b"}}") and _COLUMNS(body) != layout.empty:
+    if rest != b"]}" and _COLUMNS(body) != layout.empty:
         return None
-    arrays = [first[opens:], *[part[at:] for part, at in zip(parts[1:], layout.ends, strict=False)]]
     return _Plain(topic, received_us, t0_us, body, end - 1 - payload, layout, arrays, begin, end, number)
 
 
@@ -152,7 +159,8 @@ class _Layout:
     """Which arrays a payload has, with nothing but their names between them.
 
     ``keys`` are what stands before each array but the first, as `, "primary_kpa": [`, ``ends`` their lengths, ``rest``
-    all of them with empty arrays, and ``empty`` the columns and ``t_ms`` as they are decoded then.
+    all of them with empty arrays, and ``empty`` the columns and ``t_ms`` as they are decoded then. ``line`` is a whole
+    line where nothing follows the arrays: received, topic, what stands before the first array, and what in each.
     """
 
     names: tuple[str, ...]
@@ -162,8 +170,11 @@ class _Layout:
     empty: tuple[Any, ...]
     has_times: bool
     n_columns: int
+    line: re.Pattern[bytes]
 
 
+_NO_LINE = re.compile(rb"(?!)")
+_NO_LAYOUT = _Layout((), [], [], b"", (), has_times=False, n_columns=0, line=_NO_LINE)
 _layouts: dict[tuple[bytes, int], _Layout] = {}
 _MOST_LAYOUTS = 1000  # a fleet has few; what somebody else sends must not fill the memory
 
@@ -182,10 +193,20 @@ def _layout_of(parts: list[bytes], first_key: bytes) -> _Layout | None:
     empty: tuple[Any, ...] = tuple([] if name in names else UNSET for name in (*COLUMN_NAMES, _TIMES))
     has_times = _TIMES in names
     rest = b"".join(key + b"]" for key in keys)
-    layout = _Layout(names, keys, [len(key) for key in keys], rest, empty, has_times, len(names) - has_times)
-    if len(_layouts) < _MOST_LAYOUTS or (first_key, len(parts)) in _layouts:
+    is_kept = len(_layouts) < _MOST_LAYOUTS or (first_key, len(parts)) in _layouts
+    line = _line_of(first_key, keys) if is_kept else _NO_LINE
+    ends = [len(key) for key in keys]
+    layout = _Layout(names, keys, ends, rest, empty, has_times, len(names) - has_times, line)
+    if is_kept:
         _layouts[first_key, len(parts)] = layout
     return layout
+
+
+def _line_of(first_key: bytes, keys: list[bytes]) -> re.Pattern[bytes]:
+    """Make the pattern of a whole line that has these arrays and nothing behind them."""
+    head = rb"([^\[]*+\[(?<=" + re.escape(first_key) + rb"))"
+    arrays = [rb"([^\]]*+)\]", *[re.escape(key) + rb"([^\]]*+)\]" for key in keys]]
+    return re.compile(_HEAD.pattern + head + b"".join(arrays) + rb"\}\}")
 
 
 def _together(chunk: LineChunk, group: list[_Plain]) -> Iterator[RawMessage | Blocks]:
@@ -253,6 +274,11 @@ def _by_name(group: list[_Plain]) -> dict[str, tuple[Whole | None, Sequence[byte
 
 def _numbers(arrays: Sequence[bytes]) -> tuple[Whole, Doubles, bool] | None:
     """Read what stands in some arrays: how many numbers each holds, all of them, NaN for null, and if there is one."""
+    if len(arrays) > 1 and arrays.count(arrays[0]) == len(arrays):  # as of a switch that nobody touches
+        if (once := _numbers(arrays[:1])) is None:
+            return None
+        sizes, values, has_nulls = once
+        return np.repeat(sizes, len(arrays)), np.tile(values, len(arrays)), has_nulls
     # an array in an array would lack its end here, as lines are cut at each
     text = b"[" + _BORDER_TEXT.join(arrays) + _BORDER_TEXT[:-1] + b"]"
     n_null = text.count(b"null") if b"n" in text else 0  # looking for one byte is many times faster than counting

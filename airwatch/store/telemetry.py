@@ -93,7 +93,7 @@ class TelemetryWriter:
             The database could not write, and the batch may be written again; or two units have the same key.
         """
         batch = self._batch + 1
-        keyed = decoded.ledger.with_columns(self._keys(decoded.ledger))
+        keyed = _keyed(decoded.ledger)
         new_names = self._new_names(keyed)
         spans = _spans(decoded.samples).join(keyed.select("message", "unit_key"), on="message", maintain_order="left")
         sorted_ = self._sort_out(decoded.samples, spans, keyed)
@@ -121,10 +121,6 @@ class TelemetryWriter:
         self._remember(new_names, spans)
         n_new = sorted_.new.height
         return Landed(batch, ledger.height, n_new, decoded.samples.height - n_new, decoded.rejects.height)
-
-    def _keys(self, ledger: pl.DataFrame) -> pl.Series:
-        names = zip(ledger["fleet"], ledger["unit"], strict=True)
-        return pl.Series("unit_key", [unit_key(fleet, unit) for fleet, unit in names], dtype=pl.Int64)
 
     def _new_names(self, keyed: pl.DataFrame) -> pl.DataFrame:
         """Give the units that have no row of their own yet."""
@@ -156,8 +152,7 @@ class TelemetryWriter:
             .join(self._newest, on="unit_key", how="left", maintain_order="left")
             .filter(late | overlaps.fill_null(value=False) | ~pl.col("is_rising"))
         )
-        whose = keyed.select("unit_key", "trailer")[samples["message"]]
-        full = samples.with_columns(whose.get_columns())
+        full = samples.with_columns(_whose(samples, spans, keyed))
         accounts = spans.select(
             "message", n_new=pl.col("n").cast(pl.Int64), n_filled=pl.lit(0, pl.Int64), n_conflicting=pl.lit(0, pl.Int64)
         )
@@ -210,6 +205,22 @@ class TelemetryWriter:
             f"SELECT c.* FROM candidates AS c WHERE NOT EXISTS (SELECT 1 FROM air.{table} AS s WHERE {same})",
             candidates=events.unique(names, keep="first", maintain_order=True),
         ).cast(events.schema)
+
+
+def _keyed(ledger: pl.DataFrame) -> pl.DataFrame:
+    """Give each message the number of its unit."""
+    units = ledger.select("fleet", "unit").unique()
+    keys = pl.Series([unit_key(fleet, unit) for fleet, unit in units.iter_rows()], dtype=pl.Int64)
+    return ledger.join(units.with_columns(unit_key=keys), on=["fleet", "unit"], how="left", maintain_order="left")
+
+
+def _whose(samples: pl.DataFrame, spans: pl.DataFrame, keyed: pl.DataFrame) -> list[pl.Series]:
+    """Give each sample's unit and trailer; the samples of a message lie together, so units are repeated."""
+    key = pl.Series("unit_key", np.repeat(spans["unit_key"].to_numpy(), spans["n"].to_numpy()))
+    trailer = keyed["trailer"]
+    if trailer.null_count() == len(trailer):
+        return [key, pl.Series("trailer", [None], dtype=pl.String).new_from_index(0, samples.height)]
+    return [key, trailer.gather(samples["message"])]
 
 
 def _with_values(frame: pl.DataFrame) -> pl.DataFrame:

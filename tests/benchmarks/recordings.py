@@ -36,9 +36,13 @@ def blocks(n: int) -> Iterator[dict[str, Any]]:
             secondary_kpa=[p - 8 for p in kpa],
             application_kpa=[210 * b for b in brakes],
             engine_rpm=[
-                round((1200 + 300 * math.sin(s / 17)) * 8) / 8 if d else 0 for s, d in zip(seconds, drives, strict=True)
+                round((1200 + 300 * math.sin((s + 31 * unit) / 17)) * 8) / 8 if d else 0
+                for s, d in zip(seconds, drives, strict=True)
             ],
-            speed_kph=[round(60 + 20 * math.sin(s / 40), 2) if d else 0 for s, d in zip(seconds, drives, strict=True)],
+            speed_kph=[
+                round(60 + 20 * math.sin((s + 31 * unit) / 40), 2) if d else 0
+                for s, d in zip(seconds, drives, strict=True)
+            ],
             ambient_c=[4] * len(kpa),
             park_brake=[int(not d) for d in drives],
             service_brake=[int(b) for b in brakes],
