@@ -4,7 +4,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from airwatch.can.frames import FRAME_SCHEMA, parameter_group, select_frames
+from airwatch.can.frames import FRAME_SCHEMA, parameter_group, put_together, select_frames
 from airwatch.errors import FrameError
 
 AIR1, TP_CM = 65198, 60416
@@ -74,6 +74,23 @@ def test_frames_are_put_in_order_of_time_and_channels_numbered_by_name() -> None
     taken, _ = select_frames(rows, [AIR1])
     assert taken.data == [b"\1", b"\2"]
     assert taken.channel.tolist() == [1, 0]
+
+
+def test_a_part_of_a_longer_log_is_taken_by_itself() -> None:
+    rows = frames(*((0x18FEAE31, f"{k:02x}" * (k % 9)) for k in range(20)))
+    taken, _ = select_frames(rows[5:17], [AIR1])
+    assert taken.data == rows["data"][5:17].to_list()
+
+
+def test_frames_of_two_logs_are_put_together_in_order_of_time_and_by_the_name_of_their_channel() -> None:
+    rows = frames(*((0x18FEAE31, f"{k:02x}") for k in range(6))).with_columns(
+        channel=pl.Series(["can1", "can0", "can2", "can0", "can1", "can1"])
+    )
+    one, other = (select_frames(rows[start::2], [AIR1])[0] for start in (0, 1))
+    together, whole = put_together(one, other), select_frames(rows, [AIR1])[0]
+    assert together.data == whole.data
+    assert together.channel.tolist() == whole.channel.tolist()
+    assert together.channels == whole.channels == ("can0", "can1", "can2")
 
 
 @pytest.mark.parametrize(

@@ -1,6 +1,7 @@
 """Lines of the plain form, read as bytes, give what reading them as text gives, whatever the lines are."""
 
 import polars as pl
+import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from polars.testing import assert_frame_equal
@@ -63,3 +64,27 @@ def test_ordinary_logs_are_read_as_bytes() -> None:
     assert plain.at.tolist() == [0, 1, 2, 3, 4]
     assert plain.others.tolist() == [5]
     assert [len(data) for data in plain.frames["data"]] == [8, 8, 4, 0, 8]
+
+
+@pytest.mark.parametrize("n", [1, 2, 16, 17, 40])
+def test_logs_of_many_channels_and_lengths_are_read_alike(n: int) -> None:
+    names = [f"c{'x' * (k % 11)}{k}".encode() for k in range(n)]
+    said = b"\n".join(LINE.replace(b"can0", name).replace(b"AB", b"%02X" % k) for k, name in enumerate(names * 3))
+    parsed = parse_candump(said)
+    assert parsed.frames["channel"].to_list() == [name.decode() for name in names * 3]
+    assert [data[2] for data in parsed.frames["data"]] == list(range(3 * n))
+    assert parsed.counts.n_frames == 3 * n
+
+
+@pytest.mark.parametrize("place", range(len(LINE)))
+@pytest.mark.parametrize("other", [0, ord("/"), ord(":"), ord("@"), ord("G"), ord("`"), ord("g"), 0x7F, 0xB0, 0xFF])
+def test_one_wrong_character_is_seen_wherever_it_is(place: int, other: int) -> None:
+    """The neighbours of digits and letters, and these with their top bit set."""
+    lines = [LINE, LINE[:place] + bytes([other]) + LINE[place + 1 :], LINE]
+    text = b"\n".join(lines)
+    as_text = [line.decode("utf-8", "replace") for line in lines]
+    by_text = candump._read_as_text(pl.DataFrame({"line_no": [1, 2, 3], "line": as_text}, schema=candump._LINES))
+    parsed = parse_candump(text)
+    assert_frame_equal(parsed.frames, by_text.frames)
+    assert_frame_equal(parsed.bad_lines, by_text.bad_lines)
+    assert {0, 2} <= set(read_plain_lines(text).at.tolist())

@@ -68,6 +68,14 @@ def test_lines_without_samples_are_answered_and_so_is_text(worker: Worker, tmp_p
     assert_same(worker.receive(), decode_lines(lines, ROOT))
 
 
+def test_who_decodes_gives_way_to_who_writes(worker: Worker, tmp_path: Path) -> None:
+    (lines,) = spans(tmp_path, 1)
+    worker.send(lines, [])
+    worker.receive()
+    there = os.getpriority(os.PRIO_PROCESS, worker._process.pid)
+    assert there == min(19, os.getpriority(os.PRIO_PROCESS, 0) + 5)  # 19 is the most there is
+
+
 def test_whoever_waits_for_a_process_that_dies_is_told(worker: Worker, tmp_path: Path) -> None:
     (lines,) = spans(tmp_path, 5)
     worker.send(lines, [])
