@@ -33,12 +33,15 @@ class Cooling:
     """What is known beforehand of a part of each record's fall that is no leak, arrays (records,).
 
     Gas warmer than what is around it by ``warm`` of its absolute temperature (mean and standard deviation), at time 0
-    of the record, cools with ``tau_s``.
+    of the record, cools with ``tau_s``. What leaks chills the gas that is left: of its pressure it takes as much more,
+    going on evenly, as the leak does in ``chill_s``. Where ``warm`` holds that already it is not to come: so much of
+    it as would have gone by then fades like ``warm`` does.
     """
 
     warm: Floats
     warm_sd: Floats
     tau_s: float
+    chill_s: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +57,14 @@ class Fit:
     noise: Floats
 
 
-def fit_decay(cells: Cells, step_kpa: Floats, coolings: Sequence[Cooling], drift_sd: Floats, relative_sd: float) -> Fit:
+def fit_decay(
+    cells: Cells,
+    step_kpa: Floats,
+    coolings: Sequence[Cooling],
+    drift_sd: Floats,
+    relative_sd: float,
+    usual_rate: float = np.inf,
+) -> Fit:
     """Fit each record.
 
     Parameters
@@ -69,6 +79,9 @@ def fit_decay(cells: Cells, step_kpa: Floats, coolings: Sequence[Cooling], drift
         Standard deviation of a steady change that is no leak (outside temperature), 1/s.
     relative_sd : float
         Standard deviation of the rate's scale (an offset of the sensor, the choice of reference).
+    usual_rate : float
+        Beforehand a rate is the less likely the greater it is, half as likely at this one as at 0, 1/s. It matters
+        only where a record says little.
 
     Returns
     -------
@@ -87,7 +100,7 @@ def fit_decay(cells: Cells, step_kpa: Floats, coolings: Sequence[Cooling], drift
     few = np.flatnonzero(levels < 2)  # noqa: PLR2004 as above; NaN (no samples) is not less
     if few.size:
         part = _select(cells, few, n)
-        rate[few], half_low[few], half_high[few] = _weigh(part, step_kpa[few], coolings, few)
+        rate[few], half_low[few], half_high[few] = _weigh(part, step_kpa[few], coolings, few, usual_rate)
     extra = 1.96 * np.hypot(drift_sd, relative_sd * np.nan_to_num(rate))
     return Fit(rate, rate - np.hypot(half_low, extra), rate + np.hypot(half_high, extra), noise)
 
@@ -148,10 +161,13 @@ def _newton(cells: Cells, step_kpa: Floats, coolings: Sequence[Cooling], which: 
         return np.repeat(values, sizes)
 
     weight = total(cells.count)
-    x = cells.t_s - each(total(cells.count * cells.t_s) / weight)
+    fading = [np.exp(-cells.t_s / cooling.tau_s) for cooling in coolings]
+    # for how long a leak that chills nothing would have to go on to lower pressure as much
+    x = cells.t_s - sum(each(cooling.chill_s[which]) * left for cooling, left in zip(coolings, fading, strict=True))
+    x -= each(total(cells.count * x) / weight)
     scale = np.sqrt(np.maximum(total(cells.count * x * x) / weight, 1.0))
     x /= each(scale)
-    basis = np.stack([np.ones_like(x), x, *(np.exp(-cells.t_s / cooling.tau_s) for cooling in coolings)])
+    basis = np.stack([np.ones_like(x), x, *fading])
     n_bases = len(basis)
     upper = np.triu_indices(n_bases)
     products = basis[upper[0]] * basis[upper[1]]
@@ -213,8 +229,10 @@ def _log_chances() -> Floats:
     return table
 
 
-def _weigh(cells: Cells, step_kpa: Floats, coolings: Sequence[Cooling], which: Ints) -> tuple[Floats, Floats, Floats]:
-    """Weigh the rates that records in one step, or across one border, allow; all rates from 0 on alike beforehand.
+def _weigh(
+    cells: Cells, step_kpa: Floats, coolings: Sequence[Cooling], which: Ints, usual_rate: float
+) -> tuple[Floats, Floats, Floats]:
+    """Weigh the rates that records in one step, or across one border, allow; rates are 0 or more.
 
     Returns
     -------
@@ -232,14 +250,18 @@ def _weigh(cells: Cells, step_kpa: Floats, coolings: Sequence[Cooling], which: I
     kpa = np.add.reduceat(cells.level * cells.count, starts) / n_samples * step_kpa + ATMOSPHERE_KPA
     per_log = kpa / step_kpa
     cooled = np.zeros(cells.t_s.size)
+    fallen_s = cells.t_s.copy()  # for how long a leak that chills nothing would have to go on to lower pressure as much
     for cooling in coolings:
-        cooled += np.repeat(cooling.warm[which], n_cells) * np.exp(-cells.t_s / cooling.tau_s)
+        left = np.exp(-cells.t_s / cooling.tau_s)
+        cooled += np.repeat(cooling.warm[which], n_cells) * left
+        fallen_s -= np.repeat(cooling.chill_s[which], n_cells) * left
     cooled *= np.repeat(per_log, n_cells)
     hides = np.maximum(cooled[ends - 1] - cooled[starts], 0.0)  # gas that warms up raises the pressure
     top = (2.6 + hides) / per_log / span  # one step and noise at either end
     cooled -= np.repeat(np.add.reduceat(cooled, starts) / n_cells, n_cells)
     low, high = np.minimum.reduceat(cells.level, starts), np.maximum.reduceat(cells.level, starts)
-    x = cells.t_s - np.repeat((begin + end) / 2.0, n_cells)
+    middle_s = (np.minimum.reduceat(fallen_s, starts) + np.maximum.reduceat(fallen_s, starts)) / 2.0
+    x = fallen_s - np.repeat(middle_s, n_cells)
     falls = ((np.arange(_RATES) + 0.5) / _RATES)[None, :] * (top * per_log)[:, None]
     # pressure half-way through, in steps; the record's levels bound it
     places = np.linspace(low - 1.1, high + 1.1, _PLACES, axis=1)
@@ -248,6 +270,7 @@ def _weigh(cells: Cells, step_kpa: Floats, coolings: Sequence[Cooling], which: I
     for i, (first, after) in enumerate(zip(starts.tolist(), ends.tolist(), strict=True)):
         part = slice(first, after)
         weight[i] = _weights(off[part, None] + x[part, None] * falls[i], places[i], cells.count[part])
+    weight /= 1.0 + falls / (usual_rate * per_log)[:, None]
     mean, lower, upper = _of_weights(weight)
     hidden = 1.96 * np.sqrt(
         sum(

@@ -30,6 +30,8 @@ class Holds:
     run : array (holds,)
     first : array (holds,)
         Row of the first sample in the frame of all samples.
+    run_first : array (holds,)
+        Row of the first sample of its run.
     start_us, skip_s, off_s : array (holds,)
         When the hold began; how much of its beginning is left to settle; how long the engine had been off when the
         hold began, at least.
@@ -43,6 +45,7 @@ class Holds:
     state: Ints
     run: Ints
     first: Ints
+    run_first: Ints
     start_us: Ints
     skip_s: Floats
     off_s: Floats
@@ -88,15 +91,17 @@ def find_holds(samples: pl.DataFrame, tuning: Leak) -> Holds:
     sizes = last - first + 1
     of = np.repeat(np.arange(first.size), sizes)
     row = np.arange(of.size) + np.repeat(at[first] - (np.cumsum(sizes) - sizes), sizes)  # a hold's follow each other
+    run_first = np.searchsorted(samples["run"].to_numpy(), samples["run"].gather(at[first]).to_numpy()).astype(np.int64)
     return Holds(
         state=state[first].astype(np.int64),
         run=rows["run"].gather(first).to_numpy().astype(np.int64),
         first=at[first],
+        run_first=run_first,
         start_us=t_us[first],
         skip_s=np.clip(
             lasts_s * tuning.settle_share, np.minimum(tuning.settle_least_s, lasts_s / 3.0), tuning.settle_most_s
         ),
-        off_s=_off_s(samples, at[first], t_us[first]),
+        off_s=_off_s(samples, run_first, at[first], t_us[first]),
         trailer=rows["trailer"].gather(first),
         of=of,
         t_s=(samples["t"].to_physical().to_numpy()[row] - np.repeat(t_us[first], sizes)) / 1e6,
@@ -104,12 +109,10 @@ def find_holds(samples: pl.DataFrame, tuning: Leak) -> Holds:
     )
 
 
-def _off_s(samples: pl.DataFrame, first: Ints, start_us: Ints) -> Floats:
+def _off_s(samples: pl.DataFrame, run_first: Ints, first: Ints, start_us: Ints) -> Floats:
     """Give the time from the last sample with the engine running, or from the run's first, to each hold."""
     is_stop = pl.col("is_running") & ~pl.col("is_running").shift(-1, fill_value=False)
     stops = samples.select(is_stop.arg_true()).to_series().to_numpy().astype(np.int64)
-    run = samples["run"]
-    run_first = np.searchsorted(run.to_numpy(), run.gather(first).to_numpy())
     before = np.searchsorted(stops, first) - 1
     stop = np.where(before >= 0, stops[np.maximum(before, 0)], -1) if stops.size else np.full(first.size, -1)
     since = np.maximum(stop, run_first)

@@ -1,6 +1,7 @@
 """`leak_static`, `leak_released` and `leak_applied`: how fast a tank loses air with the engine off."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -8,7 +9,7 @@ import polars as pl
 
 from airwatch.contract.columns import TIME
 from airwatch.derive.decay import Cooling, Fit, fit_decay
-from airwatch.derive.drawn import chill
+from airwatch.derive.drawn import GAMMA, Warmth, warmth
 from airwatch.derive.frames import RUN_SAMPLES, TANKS, UNIT, as_measured, floats, require, tank_pressures
 from airwatch.derive.holds import STATES, Holds, find_holds
 from airwatch.derive.occupancy import occupancy
@@ -21,6 +22,7 @@ Ints = npt.NDArray[np.int64]
 
 _STEPS = (8.0, 4.0, 2.0, 1.0)  # SAE J1939 AIR1 8 kPa and B1 4 kPa a bit; finer where a gateway reports finer
 _KELVIN = 288.0  # about what tanks have; a degree either way is a third of a per cent
+_LONGEST_TAUS, _LEAST_SD = 8.0, 1e-6
 _PER_LOG = 60.0 * (REFERENCE_KPA + ATMOSPHERE_KPA)
 
 
@@ -69,8 +71,10 @@ def leak_readings(
     settled = np.flatnonzero(holds.t_s >= holds.skip_s[holds.of])
     kpa_of = kpa_of or tank_pressures(samples)
     is_sent = samples["ambient_c"].null_count() < samples.height
+    t_us = samples["t"].to_physical().to_numpy()
     celsius = floats(samples["ambient_c"].gather(holds.row)) if is_sent else None
-    parts = [part for tank in TANKS if (part := _tank(samples, kpa_of, celsius, holds, settled, tank, tuning)).height]
+    found = (_tank(t_us, kpa_of, celsius, holds, settled, tank, tuning) for tank in TANKS)
+    parts = [part for part in found if part.height]
     if not parts:
         return as_measured(pl.DataFrame({name: [] for name in UNIT}))
     return (
@@ -82,7 +86,7 @@ def leak_readings(
 
 
 def _tank(
-    samples: pl.DataFrame,
+    t_us: Ints,
     kpa_of: Mapping[str, Floats],
     celsius: Floats | None,
     holds: Holds,
@@ -92,8 +96,8 @@ def _tank(
 ) -> pl.DataFrame:
     """Measure one tank in each hold.
 
-    ``celsius`` is the outside temperature at the samples of holds, and ``settled`` are the places of those that are
-    used.
+    ``t_us`` are the times of all samples, ``celsius`` is the outside temperature at the samples of holds, and
+    ``settled`` are the places of those that are used.
     """
     pressure = kpa_of.get(tank)
     if pressure is None:
@@ -130,32 +134,51 @@ def _tank(
     k_per_h = np.where(
         is_sent, tuning.known_drift_k_per_h, np.minimum(tuning.drift_k_per_h, tuning.drift_most_k / hours)
     )
-    cold = chill(samples, holds, hold, tank, step, tuning)
-    coolings = [
-        _chilled(_cooling(holds.off_s[hold], tuning.gas_tau_s, tuning.gas_share, tuning.gas_sd_share), cold, tuning),
-        _cooling(holds.off_s[hold], tuning.wall_tau_s, tuning.warm_share, tuning.warm_sd_share),
-    ]
-    is_open = np.isnan(cold) & (holds.state[hold] == STATES.index("leak_applied"))
-    is_open &= first_s < tuning.draw_settled_s
-    wall = coolings[1]
-    draw_sd = tuning.draw_tau_doubt * np.nan_to_num(cold) * _cooled(first_s, last_s, tuning.gas_tau_s)
-    shape_sd = tuning.wall_tau_doubt * wall.warm * _cooled(first_s, last_s, wall.tau_s)
+    first = holds.row[known[starts[is_hold]]]
+    off_s = holds.off_s[hold] + first_s
+    gas = warmth(t_us, pressure, holds.run_first[hold], first, first_s, off_s, last_s - first_s, step, tuning)
+    is_applied = holds.state[hold] == STATES.index("leak_applied")
+    is_open = ~gas.is_seen & is_applied & (first_s < tuning.draw_settled_s)
+    wall = _cooling(holds.off_s[hold], tuning.wall_tau_s, tuning.warm_share, tuning.warm_sd_share)
+    wall = _warmed(wall, gas.wall, first_s, tuning)
+    shape_sd = tuning.wall_tau_doubt * np.abs(wall.warm) * _cooled(first_s, last_s, wall.tau_s)
+    since = np.exp(np.minimum(first_s / tuning.gas_tau_s, _LONGEST_TAUS))
+    own = _gas(gas, is_applied, off_s, first_s, since, tuning)
+    draw_sd = tuning.draw_tau_doubt * np.abs(own.warm) * _cooled(first_s, last_s, own.tau_s)
     drift_sd = np.sqrt((k_per_h / _KELVIN / 3600.0) ** 2 + (0.2 * weather) ** 2 + shape_sd**2 + draw_sd**2)
-    fit = fit_decay(cells, step, coolings, drift_sd, tuning.relative_sd)
+    fit = fit_decay(cells, step, [own, wall], drift_sd, tuning.relative_sd, tuning.usual_kpa_per_min / _PER_LOG)
     return _frame(holds, hold, tank, fit, weather, first_s, last_s, level[keep] * step[record], record, is_open)
 
 
 def _cooling(off_s: Floats, tau_s: float, share: float, sd_share: float) -> Cooling:
     """Give what is left, where each hold begins, of the warmth that the gas had as the engine stopped."""
     left = np.exp(-off_s / tau_s)
-    return Cooling(share * left, sd_share * np.maximum(left, 1e-4), tau_s)
+    return Cooling(share * left, sd_share * np.maximum(left, 1e-4), tau_s, np.zeros(off_s.size))
 
 
-def _chilled(gas: Cooling, cold: Floats, tuning: Leak) -> Cooling:
-    """Take what a draw of air cooled the gas by from its warmth; where that is not known, leave it open."""
-    is_known = ~np.isnan(cold)
-    doubt = np.where(is_known, tuning.draw_doubt * cold, tuning.draw_unknown_share)
-    return Cooling(np.where(is_known, gas.warm - cold, 0.0), np.hypot(gas.warm_sd, doubt), gas.tau_s)
+def _warmed(wall: Cooling, warm: Floats, first_s: Floats, tuning: Leak) -> Cooling:
+    """Add to a wall's warmth what the gas gave it until ``first_s``, and what a leak goes on to take from it."""
+    since = np.exp(first_s / wall.tau_s)
+    chill_s = (GAMMA - 1.0) * wall.tau_s / tuning.heat_of_wall * since
+    return replace(wall, warm=wall.warm + warm * since, chill_s=chill_s)
+
+
+def _gas(
+    gas: Warmth, is_applied: npt.NDArray[np.bool_], off_s: Floats, first_s: Floats, since: Floats, tuning: Leak
+) -> Cooling:
+    """Give what of the gas' warmth will go, as it was where each hold began.
+
+    Of what was not seen, no more can be left than of the warmth as the engine stopped; a pedal that was on already may
+    have taken a full application.
+    """
+    unseen = np.minimum(gas.unseen, np.exp(-off_s / tuning.gas_tau_s))
+    pedal = tuning.draw_unknown_share * np.where(is_applied, gas.unseen, 0.0)
+    floor = tuning.warmth_least_sd * np.exp(-first_s / tuning.gas_tau_s)
+    sd = np.sqrt(gas.sd**2 + floor**2 + (tuning.gas_sd_share * unseen) ** 2 + pedal**2)
+    warm = gas.share * (1.0 - tuning.warmth_wall_share) + tuning.gas_share * unseen
+    # the warmth that was read holds what the leak itself had chilled the gas by; that will not go
+    chill_s = (GAMMA - 1.0) * tuning.gas_tau_s * (1.0 - gas.unseen) * since
+    return Cooling(warm * since, np.maximum(sd * since, _LEAST_SD), tuning.gas_tau_s, chill_s)
 
 
 def _cooled(first_s: Floats, last_s: Floats, tau_s: float) -> Floats:

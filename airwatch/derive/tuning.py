@@ -127,13 +127,20 @@ class Leak(Struct, frozen=True, forbid_unknown_fields=True):
     blocks_per_step: float
     blocks_most: int
     gas_tau_s: float
+    start_seen_s: float
+    gas_stirred_s: float
+    stirred_steps: float
     gas_share: float
     gas_sd_share: float
     draw_s: float
-    draw_steps: float
     draw_settled_s: float
     draw_tau_doubt: float
-    draw_doubt: float
+    warmth_averaged_s: float
+    warmth_noise_steps: float
+    warmth_doubt: float
+    warmth_least_sd: float
+    warmth_wall_share: float
+    heat_of_wall: float
     draw_unknown_share: float
     wall_tau_s: float
     wall_tau_doubt: float
@@ -144,6 +151,7 @@ class Leak(Struct, frozen=True, forbid_unknown_fields=True):
     known_drift_k_per_h: float
     lag_s: float
     relative_sd: float
+    usual_kpa_per_min: float
 
 
 class Switching(Struct, frozen=True, forbid_unknown_fields=True):

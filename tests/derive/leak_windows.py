@@ -64,6 +64,7 @@ def draw(rng: np.random.Generator, unit: str) -> Drawn:
 def _pressure(rng: np.random.Generator, t: np.ndarray, rate: float) -> tuple[np.ndarray, np.ndarray]:
     """Solve a tank that leaks, gas cooling to its wall and the wall to the weather; give gauge kPa and the air in C."""
     gas_s, wall_s = rng.uniform(25.0, 60.0), rng.uniform(700.0, 1800.0)
+    wall_per_gas = rng.uniform(12.0, 30.0)  # heat capacity of the wall over that of the gas as the hold begins
     wall_warm, gas_warm = rng.uniform(0.0, 8.0), rng.uniform(0.0, 10.0)
     mean_c, swing, phase = rng.uniform(-10.0, 30.0), rng.uniform(0.0, 6.0), rng.uniform(0.0, 2 * np.pi)
 
@@ -73,11 +74,14 @@ def _pressure(rng: np.random.Generator, t: np.ndarray, rate: float) -> tuple[np.
     per_s = rate / 60.0 / (REFERENCE_KPA + ATMOSPHERE_KPA)
 
     def change(at: float, state: np.ndarray) -> list[float]:
-        _, gas, wall = state
+        log, gas, wall = state
+        to_wall = (gas - wall) / gas_s
         # what leaks leaves with its enthalpy, and what stays expands
-        return [-per_s, (wall - gas) / gas_s - (GAMMA - 1.0) * per_s * gas, (float(outside(at)) - wall) / wall_s]
+        cools = -to_wall - (GAMMA - 1.0) * per_s * gas
+        return [-per_s, cools, np.exp(log) * to_wall / wall_per_gas + (float(outside(at)) - wall) / wall_s]
 
-    # it has leaked for long: the gas is as cold by that as it stays
+    # the compressor rested for some time: the gas is as cold by the leak as it stays; the wall, which is slow, is not,
+    # since what the compressor had filled up warmed it as much
     wall = float(outside(0.0)) + wall_warm
     begin = [0.0, (wall + gas_warm) / (1.0 + (GAMMA - 1.0) * per_s * gas_s), wall]
     solved = solve_ivp(change, (0.0, float(t[-1])), begin, t_eval=t, rtol=1e-8, atol=1e-8, method="LSODA")

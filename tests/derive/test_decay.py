@@ -14,7 +14,7 @@ N = 400
 
 
 def nothing_cools(n: int) -> list[Cooling]:
-    return [Cooling(np.zeros(n), np.full(n, 1e-6), 1000.0)]
+    return [Cooling(np.zeros(n), np.full(n, 1e-6), 1000.0, np.zeros(n))]
 
 
 def counted(t: np.ndarray, levels: np.ndarray) -> Cells:

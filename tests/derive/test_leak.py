@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from airwatch.derive.leak import leak_readings, leak_static_readings
+from tests.derive.drawn_pre_trips import drawn_pre_trips
 from tests.derive.leak_windows import drawn_holds
 from tests.derive.pre_trip import pre_trips
 from tests.derive.samples import in_runs, rounded, samples
@@ -99,23 +100,40 @@ def test_each_tank_is_read_by_itself_and_key_off_may_null_the_engine() -> None:
     assert readings["value"].to_list() == pytest.approx([2.0, 0.0], abs=0.12)
 
 
+def figures(true: str) -> dict[str, pl.Expr]:
+    """Give the columns of a table of readings, held against the column ``true``, kPa/min; errors are in psi/min."""
+    error = (pl.col("value") - pl.col(true)) / PSI
+    return {
+        "n": pl.len(),
+        "held": (pl.col(true).is_between("lower", "upper")).mean().round(3),
+        "below": (pl.col("upper") < pl.col(true)).mean().round(3),
+        "above": (pl.col("lower") > pl.col(true)).mean().round(3),
+        "bias_psi_per_min": error.mean().round(4),
+        "rms_psi_per_min": error.pow(2).mean().sqrt().round(4),
+        "half_width": ((pl.col("upper") - pl.col("lower")).median() / 2 / PSI).round(4),
+    }
+
+
+def by_group(drawn: pl.DataFrame, true: str, groups: dict[str, tuple[str, list[float]]], *also: str) -> pl.DataFrame:
+    """Print a table of `figures` for each column cut at some edges; give the rows of all."""
+    tables = []
+    with pl.Config(tbl_hide_column_data_types=True, tbl_hide_dataframe_shape=True, tbl_rows=-1, tbl_cols=-1):
+        for name, (column, edges) in groups.items():
+            above = pl.sum_horizontal(pl.col(column) > edge for edge in edges)
+            over = above.replace_strict(dict(enumerate([-math.inf, *map(float, edges)])), return_dtype=pl.Float64)
+            table = drawn.group_by(*also, over.alias(f"{name} over")).agg(**figures(true)).sort(*also, f"{name} over")
+            click.echo(table)
+            tables.append(table.rename({f"{name} over": "over"}).with_columns(group=pl.lit(name)))
+    return pl.concat(tables)
+
+
 @pytest.fixture(scope="module")
 def drawn() -> pl.DataFrame:
-    return drawn_holds(1200, seed=20310207)
+    return drawn_holds(1200, seed=20310311)
 
 
 def test_intervals_hold_what_was_drawn(drawn: pl.DataFrame) -> None:
     """Steps, noise, sampling, gaps, cooling, weather, rates and lengths all vary; the table is printed (``-s``)."""
-    psi = 6.894757  # kPa; NIST SP 811 (2008), appendix B.8
-    error = (pl.col("value") - pl.col("rate")) / psi
-    held = (pl.col("lower") <= pl.col("rate")) & (pl.col("rate") <= pl.col("upper"))
-    figures = {
-        "n": pl.len(),
-        "held": held.mean().round(3),
-        "bias_psi_per_min": error.mean().round(4),
-        "rms_psi_per_min": error.pow(2).mean().sqrt().round(4),
-        "half_width": ((pl.col("upper") - pl.col("lower")).median() / 2 / psi).round(4),
-    }
     groups = {
         "minutes": ("minutes", [5, 20, 60, 240]),
         "rate": ("rate", [0.01, 1, 3, 10]),
@@ -123,47 +141,64 @@ def test_intervals_hold_what_was_drawn(drawn: pl.DataFrame) -> None:
         "noise": ("noise_steps", [0.2, 0.4]),
         "spacing": ("spacing_s", [1.5, 3, 7]),
     }
-    with pl.Config(tbl_hide_column_data_types=True, tbl_hide_dataframe_shape=True, tbl_rows=-1):
-        for name, (column, edges) in groups.items():
-            above = pl.sum_horizontal(pl.col(column) > edge for edge in edges)
-            over = above.replace_strict(dict(enumerate([0.0, *map(float, edges)])), return_dtype=pl.Float64)
-            table = drawn.group_by(over.alias(f"{name} over")).agg(**figures).sort(f"{name} over")
-            click.echo(table)
-            assert table.filter(pl.col("n") >= 100)["held"].min() >= 0.88  # no group is let down by the others
-    whole = drawn.select(**figures).row(0, named=True)
+    table = by_group(drawn, "rate", groups)
+    assert table.filter(pl.col("n") >= 100)["held"].min() >= 0.88  # no group is let down by the others
+    whole = drawn.select(**figures("rate")).row(0, named=True)
     click.echo(whole)
     assert drawn["value"].null_count() == 0
     assert 0.90 <= whole["held"] <= 0.99
     assert abs(whole["bias_psi_per_min"]) < 0.05
 
 
+def test_short_holds_one_after_the_other_are_read_without_bias() -> None:
+    """Parked, released and braked for a minute to ten after a pump-up; all there is varies (``-s`` prints the table).
+
+    What is assumed of gas and walls was chosen on seeds 1, 2 and 3, which judge nothing here.
+    """
+    drawn = drawn_pre_trips(1500, seed=20310312)
+    groups = {
+        "hold, s": ("hold_s", [61, 120, 300]),
+        "pumped before, s": ("rested_s", [20, 60, 200]),
+        "rate": ("true", [0.3, 3, 10]),
+        "celsius": ("celsius", [0, 20]),
+        "step": ("step_kpa", [6]),
+        "noise": ("noise_steps", [0.2, 0.4]),
+        "spacing": ("spacing_s", [1.5, 3, 7]),
+    }
+    table = by_group(drawn, "true", groups, "check")
+    large = table.filter(pl.col("n") >= 100)
+    assert large["held"].min() >= 0.88
+    # a minute on 8 kPa steps, of a tank that cannot be tighter than tight
+    assert large.filter(pl.col("group") != "rate")["bias_psi_per_min"].abs().max() < 0.15
+    whole = drawn.group_by("check").agg(**figures("true")).sort("check")
+    click.echo(whole)
+    a_minute = drawn.filter(pl.col("hold_s") == 60.0).group_by("check").agg(**figures("true")).sort("check")
+    click.echo(a_minute)
+    assert whole["n"].min() >= 1000
+    assert whole["held"].is_between(0.90, 0.99).all()
+    assert whole.filter(check="leak_applied")["bias_psi_per_min"].abs().item() < 0.05
+    assert whole.filter(check="leak_released")["bias_psi_per_min"].abs().item() < 0.05
+    assert a_minute["bias_psi_per_min"].abs().max() < 0.15
+
+
 @pytest.mark.parametrize(
-    ("released_s", "applied_s", "spacing_s"), [(200, 60, 1), (200, 140, 1), (60, 300, 1), (250, 200, 2), (400, 400, 10)]
+    ("released_s", "applied_s", "spacing_s"),
+    [(60, 60, 1), (200, 60, 1), (200, 140, 1), (60, 300, 1), (250, 200, 2), (400, 400, 10)],
 )
 def test_simulated_pre_trips_are_covered(released_s: int, applied_s: int, spacing_s: int) -> None:
     """The pedal takes air and chills the gas that is left; without allowing for that, one interval in five holds.
 
-    The allowances were chosen on seed 3, which judges nothing here.
+    The allowances were chosen on seeds 3, 11 and 12, which judge nothing here.
     """
-    trips = pre_trips(N_TRIPS, 20310208, released_s=released_s, applied_s=applied_s, spacing_s=spacing_s)
-    error = (pl.col("value") - pl.col("true")) / PSI
-    held = (pl.col("lower") <= pl.col("true")) & (pl.col("true") <= pl.col("upper"))
-    table = trips.group_by("check", "circuit").agg(
-        n=pl.len(),
-        held=held.mean().round(3),
-        below=(pl.col("upper") < pl.col("true")).mean().round(3),
-        above=(pl.col("lower") > pl.col("true")).mean().round(3),
-        bias_psi_per_min=error.mean().round(3),
-        rms_psi_per_min=error.pow(2).mean().sqrt().round(3),
-        half_width=((pl.col("upper") - pl.col("lower")).median() / 2 / PSI).round(3),
-    )
+    trips = pre_trips(N_TRIPS, 20310313, released_s=released_s, applied_s=applied_s, spacing_s=spacing_s)
+    table = trips.group_by("check", "circuit").agg(**figures("true"))
     with pl.Config(tbl_hide_column_data_types=True, tbl_cols=-1):
         click.echo(f"released {released_s} s, applied {applied_s} s, every {spacing_s} s")
         click.echo(table.sort("check", "circuit"))
     assert table["n"].to_list() == [N_TRIPS] * 4
     assert table["held"].min() >= 0.88
-    assert trips.select(held.mean()).item() >= 0.90
-    assert (table["bias_psi_per_min"].abs() < 0.5 * table["half_width"]).all()
+    assert trips.select(figures("true")["held"]).item() >= 0.90
+    assert table["bias_psi_per_min"].abs().max() < 0.15
 
 
 def _tight_tank_under_the_pedal(before_s: float) -> tuple[np.ndarray, dict[str, Any]]:
