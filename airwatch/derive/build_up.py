@@ -5,8 +5,10 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from airwatch.derive.change_line import Floats
 from airwatch.derive.frames import FACTS, RUN_SAMPLES, UNIT, as_measured, require, seconds, tank_pressures
-from airwatch.derive.rises import OWN_TANKS, Floats, Span, rises
+from airwatch.derive.rise_line import OWN_TANKS, Span
+from airwatch.derive.rises import rises
 from airwatch.derive.tuning import BuildUp, shipped_tuning
 from airwatch.limits.table import shipped_limits
 from airwatch.limits.units_of_measure import KPA_PER_PSI
@@ -26,7 +28,6 @@ def build_up_readings(
     runs: pl.DataFrame,
     facts: pl.DataFrame,
     tuning: BuildUp | None = None,
-    *,
     kpa_of: Mapping[str, Floats] | None = None,
 ) -> pl.DataFrame:
     """Time each rise of a tank from 85 to 100 psi, and the other spans that the unit's rule set asks for.
@@ -57,7 +58,7 @@ def build_up_readings(
     facts : DataFrame
         Columns as `airwatch.derive.frames.FACTS`; ``governed_rpm`` in 1/min.
     kpa_of : mapping, optional
-        The samples' pressures, where `airwatch.derive.frames.tank_pressures` has given them already.
+        As `airwatch.derive.frames.tank_pressures` gives it of these samples, where the caller has it already.
 
     Returns
     -------
@@ -83,17 +84,14 @@ def build_up_readings(
     for test, low, high, rule_sets in _spans():
         held_to_it = known.filter(pl.col("rule_set").is_in(rule_sets))["run"]
         if held_to_it.len():
-            asked.append((test, Span(low, high, None if held_to_it.len() == known.height else held_to_it)))
-    tests = pl.DataFrame({"test": [test for test, _ in asked]}, schema={"test": pl.String}).with_row_index("span")
+            asked.append((test, Span(low, high, held_to_it)))
+    found = rises(samples, [span for _, span in asked], tuning, tank_pressures(samples) if kpa_of is None else kpa_of)
+    if found.is_empty():
+        return as_measured(pl.DataFrame())
+    tests = pl.Series("test", [test for test, _ in asked], dtype=pl.String)
     is_time, has_speed = pl.col("test").is_null(), pl.col("revolutions").is_not_null()
     return as_measured(
-        _measured(
-            rises(samples, tank_pressures(samples) if kpa_of is None else kpa_of, [span for _, span in asked], tuning),
-            known,
-            tuning,
-        )
-        .join(tests, on="span", how="left", maintain_order="left")
-        .with_columns(
+        _measured(found.with_columns(test=tests.gather(found["span"])), known, tuning).with_columns(
             check=pl.when(is_time).then(pl.lit("build_up_time")).otherwise(pl.lit("build_up_span")),
             lower=pl.when(is_time | has_speed).then(pl.col("lower")),
             upper=pl.when(is_time | has_speed).then(pl.col("upper")),
@@ -165,7 +163,14 @@ def _measured(found: pl.DataFrame, known: pl.DataFrame, tuning: BuildUp) -> pl.D
         )
         .select(
             *UNIT,
-            *("span", "trailer", "circuit", "start", "end", "value", "revolutions", "run_start"),
+            "test",
+            "trailer",
+            "circuit",
+            "start",
+            "end",
+            "value",
+            "revolutions",
+            "run_start",
             lower=pl.min_horizontal(
                 ((pl.col("value") - pl.col("half")) * pl.col("alone")).clip(lower_bound=0.0),
                 pl.when(is_uneven).then(pl.col("value") / pl.col("fastest")),

@@ -34,6 +34,17 @@ def test_a_rise_at_governed_speed_is_its_time(seconds: float, step: float) -> No
     assert (reading["end"] - reading["start"]).total_seconds() == pytest.approx(seconds, rel=0.06)
 
 
+def test_noise_that_touches_the_upper_level_once_loses_no_rise() -> None:
+    """A sample a step higher, and the next one below again: sensors carry noise of a step or less (common practice)."""
+    frame = rise(45.0)
+    at = frame.with_row_index().filter(pl.col("primary_kpa") >= HIGH)["index"][0]
+    flicker = pl.when(pl.int_range(pl.len()) == at - 2).then(pl.col("primary_kpa") + 8.0).otherwise("primary_kpa")
+    spiked = frame.with_columns(primary_kpa=flicker)
+    assert spiked["primary_kpa"][at - 2] >= HIGH > spiked["primary_kpa"][at - 1] == spiked["primary_kpa"][at - 3]
+    (reading,) = read(spiked).iter_rows(named=True)
+    assert reading["lower"] <= 45.0 <= reading["upper"]
+
+
 def test_a_rise_at_half_the_speed_counts_half() -> None:
     (reading,) = read(rise(40.0, rpm=1000)).iter_rows(named=True)
     assert reading["value"] == pytest.approx(20.0, rel=0.05)
