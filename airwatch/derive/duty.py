@@ -5,6 +5,7 @@ import polars as pl
 
 from airwatch.derive.frames import RUN_SAMPLES, UNIT, as_measured, require
 from airwatch.derive.loaded import EngineClock, engine_clock, loaded_spans
+from airwatch.derive.swings import SWING
 from airwatch.derive.tuning import Duty, shipped_tuning
 from airwatch.derive.turn_bounds import TURNS, Z95
 
@@ -24,6 +25,8 @@ def duty_readings(
     `compressor_duty_cycling` is that from the first cut-out to the last, whole cycles without the first fill;
     `governor_cycles` is cut-outs in an hour of engine-on time; `compressor_duty_per_application` is loaded seconds
     for each brake application between first and last cut-out, leaks and accessories included.
+    Where pressure only swings (`airwatch.derive.swings`) the compressor never rested: it was loaded all the time, at
+    least while pressure rose; the other three have no meaning then.
 
     Parameters
     ----------
@@ -51,7 +54,8 @@ def duty_readings(
     tuning = tuning or shipped_tuning().duty
     clock = clock or engine_clock(samples, tuning.longest_gap_s)
     totals = _totals(samples, turns, clock, tuning)
-    parts = [_whole_run(totals), _cycling(totals), _cycles(totals), _per_application(totals, tuning)]
+    cyclic = totals.filter(pl.col("source") != SWING)
+    parts = [_whole_run(totals), _cycling(cyclic), _cycles(cyclic), _per_application(cyclic, tuning)]
     return (
         pl.concat(parts, how="diagonal")
         .join(runs, on="run")
@@ -124,18 +128,27 @@ def _totals(samples: pl.DataFrame, turns: pl.DataFrame, clock: EngineClock, tuni
 
 
 def _whole_run(totals: pl.DataFrame) -> pl.DataFrame:
-    value, half = 100 * pl.col("loaded_s") / pl.col("on_s"), 100 * pl.col("half_s") / pl.col("on_s")
+    seen, half = 100 * pl.col("loaded_s") / pl.col("on_s"), 100 * pl.col("half_s") / pl.col("on_s")
+    upper = (seen + half + 100 * pl.col("before_s") / pl.col("on_s")).clip(upper_bound=100.0)
+    is_swing = pl.col("source") == SWING
     return totals.select(
         "run",
         "start",
         "end",
         check=pl.lit("compressor_duty"),
         test=pl.lit("whole run"),
-        value=value,
-        lower=(value - half).clip(lower_bound=0.0),
-        upper=(value + half + 100 * pl.col("before_s") / pl.col("on_s")).clip(upper_bound=100.0),
+        value=pl.when(is_swing).then(100.0).otherwise(seen),
+        lower=(seen - half).clip(lower_bound=0.0),
+        upper=pl.when(is_swing).then(100.0).otherwise(upper),
         measure=pl.lit("%"),
-        note=_note("{} h engine on, {} cut-outs, {} brake applications; {}", "n_applied"),
+        note=pl.when(is_swing)
+        .then(
+            pl.format(
+                "{} h engine on; pressure swung more slowly than any compressor fills, so it never rested",
+                (pl.col("on_s") / 3600).round(1),
+            )
+        )
+        .otherwise(_note("{} h engine on, {} cut-outs, {} brake applications; {}", "n_applied")),
     )
 
 

@@ -5,6 +5,7 @@ import polars as pl
 from airwatch.contract.batch import GOVERNOR_SCHEMA
 from airwatch.derive.frames import UNIT, as_measured, require
 from airwatch.derive.reported_turns import events_in_runs
+from airwatch.derive.swings import SWING
 from airwatch.derive.turn_bounds import TURNS, Z95
 
 _EVENT_STEP_KPA = 8.0
@@ -44,6 +45,7 @@ def governor_readings(turns: pl.DataFrame, runs: pl.DataFrame, events: pl.DataFr
         A column is missing or of another type.
     """
     require(turns, TURNS, "governor_readings")
+    turns = turns.filter(pl.col("source") != SWING)
     require(events, GOVERNOR_SCHEMA, "governor_readings")
     reported = events_in_runs(events.drop_nulls("supply_kpa"), runs).select(
         "run",

@@ -6,6 +6,7 @@ import polars as pl
 
 from airwatch.derive.frames import RUN_SAMPLES, UNIT, as_measured, require
 from airwatch.derive.loaded import EngineClock, engine_clock
+from airwatch.derive.swings import SWING
 from airwatch.derive.tuning import LeakRunning, shipped_tuning
 from airwatch.derive.turn_bounds import TURNS, Z95
 from airwatch.limits.judge import REFERENCE_KPA
@@ -54,6 +55,7 @@ def leak_running_readings(
     """
     require(samples, RUN_SAMPLES, "leak_running_readings")
     require(turns, TURNS, "leak_running_readings")
+    turns = turns.filter(pl.col("source") != SWING)
     tuning = tuning or shipped_tuning().leak_running
     clock = clock or engine_clock(samples, tuning.longest_gap_s)
     if turns.is_empty() or not clock.row.size:

@@ -10,6 +10,7 @@ import polars as pl
 
 from airwatch.contract.columns import TIME
 from airwatch.derive.frames import RUN_SAMPLES, UNIT, as_measured, require, tank_pressures
+from airwatch.derive.swings import SWING
 from airwatch.derive.tuning import SupplyDrop, shipped_tuning
 from airwatch.derive.turn_bounds import TURNS, Z95
 
@@ -56,6 +57,7 @@ def supply_drop_readings(
     """
     require(samples, RUN_SAMPLES, "supply_drop_readings")
     require(turns, TURNS, "supply_drop_readings")
+    turns = turns.filter(pl.col("source") != SWING)
     tuning = tuning or shipped_tuning().supply_drop
     if samples["supply_kpa"].null_count() == samples.height:
         return as_measured(pl.DataFrame())

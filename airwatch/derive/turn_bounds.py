@@ -30,8 +30,9 @@ TURNS = pl.Schema(
 ``governor_kpa`` is the pressure at the governor with its 95 % interval, gauge kPa; null where not known. ``early_s``
 and ``late_s`` are how much before and after ``t`` it may have been; ``rise_kpa_s`` is how fast the compressor filled
 beside it; ``own_sd_kpa`` is the standard deviation of what the run's other turns do not share with it (all but the
-sensor's offset and the check valve). ``source`` is pressure, state or event. ``loaded_from`` is, for a run's first
-cut-out with no cut-in before it, since when the compressor had filled.
+sensor's offset and the check valve). ``source`` is pressure, state or event, or swing where it is no turn of the
+governor at all. ``loaded_from`` is, for a run's first cut-out with no cut-in before it, since when the compressor had
+filled.
 """
 
 Z95 = 1.96

@@ -10,6 +10,7 @@ from scipy.signal import find_peaks
 
 from airwatch.derive.change_line import ChangeLine, Flags, Floats, Places
 from airwatch.derive.reported_turns import with_reported
+from airwatch.derive.swings import with_swings
 from airwatch.derive.system_pressure import pressure_changes
 from airwatch.derive.tuning import Governor, shipped_tuning
 from airwatch.derive.turn_bounds import TURNS, bounded_turns
@@ -33,7 +34,7 @@ def governor_turns(
     A cut-out is the top of a rise, with the engine running on afterwards, from which the pressure falls for at least
     ``unloaded_s``; a cut-in is the bottom of the fall that follows a cut-out, with the engine running.
     A brake application during a pump-up makes a shorter fall, and a top far below the run's highest: neither is a
-    cut-out.
+    cut-out. Slow swings of a pressure that the compressor never lets rest are marked; see `with_swings`.
 
     Parameters
     ----------
@@ -67,7 +68,7 @@ def _seen(samples: pl.DataFrame, changes: ChangeLine, tuning: Governor) -> pl.Da
     changes = changes.only(~_spikes(changes, samples))
     at, is_top = _alternating(changes, tuning)
     cut_outs, cut_ins = _governed(changes, at, is_top, tuning)
-    return bounded_turns(changes, cut_outs, cut_ins, tuning)
+    return with_swings(bounded_turns(changes, cut_outs, cut_ins, tuning), tuning)
 
 
 def _spikes(changes: ChangeLine, samples: pl.DataFrame) -> Flags:

@@ -1,13 +1,18 @@
 """Duty, cycles and air for each application, against the simulated compressor's true state and made cycles."""
 
+from typing import Any
+
+import numpy as np
 import polars as pl
 import pytest
 
 from airwatch.derive.duty import duty_readings
+from airwatch.derive.governor import governor_readings
 from airwatch.derive.runs import run_table
+from airwatch.derive.swings import SWING
 from airwatch.derive.turns import governor_turns
-from tests.derive.samples import in_runs
-from tests.derive.test_governor import cycles
+from tests.derive.samples import in_runs, rounded, samples
+from tests.derive.test_governor import NO_EVENTS, cycles
 from tests.derive.truth import simulated
 
 
@@ -89,3 +94,42 @@ def test_nothing_in_nothing_out() -> None:
     cut, runs = in_runs(cycles(2, cut_out=880, cut_in=752))
     for frame in (cut.clear(), cut.with_columns(is_running=pl.lit(value=False)), cut.head(1)):
         assert duty_readings(frame, governor_turns(frame), runs).is_empty()
+
+
+def _pressures(delivery_kpa_s: float, use_kpa_s: np.ndarray, *, governed: bool) -> np.ndarray:
+    """Give a tank's pressure each second, dp/dt delivery less use; a governor unloads at 880 and loads at 752 kPa."""
+    kpa, is_loaded = [800.0], True
+    for use in use_kpa_s:
+        kpa.append(kpa[-1] + delivery_kpa_s * is_loaded - use)
+        if governed:
+            is_loaded = kpa[-1] < 880.0 if is_loaded else kpa[-1] < 752.0
+    return np.array(kpa)
+
+
+def _duty_of(kpa: np.ndarray) -> dict[str, dict[str, Any]]:
+    frame = samples(np.arange(kpa.size), primary_kpa=rounded(kpa), engine_rpm=1200, speed_kph=60, park_brake=0)
+    cut, runs = in_runs(frame)
+    turns = governor_turns(cut)
+    assert turns.height
+    told = {row["check"]: row for row in duty_readings(cut, turns, runs).iter_rows(named=True)}
+    is_swing = (turns["source"] == SWING).all()
+    assert governor_readings(turns, runs, NO_EVENTS).is_empty() == is_swing
+    return told
+
+
+def test_a_compressor_that_never_rests_is_loaded_all_the_time() -> None:
+    """It delivers 0.5 kPa/s and a leak takes as much, give or take 0.04: pressure swings by 38 kPa in an hour."""
+    seconds = np.arange(6 * 3600)
+    told = _duty_of(_pressures(0.5, 0.5 + 0.0333 * np.sin(2 * np.pi * seconds / 3600.0), governed=False))
+    assert told.keys() == {"compressor_duty"}
+    duty = told["compressor_duty"]
+    assert (duty["value"], duty["upper"]) == (100.0, 100.0)
+    assert duty["lower"] < 60.0  # while pressure rose, at least
+    assert "never rested" in duty["note"]
+
+
+@pytest.mark.parametrize(("delivery", "use"), [(0.5, 0.02), (0.5, 0.3), (3.0, 0.3)])
+def test_a_governor_that_cycles_slowly_is_still_one(delivery: float, use: float) -> None:
+    told = _duty_of(_pressures(delivery, np.full(8 * 3600, use), governed=True))
+    # low where it fills slowly: the first step or two of such a rise count as the end of the fall
+    assert told["compressor_duty_cycling"]["value"] == pytest.approx(100 * use / delivery, rel=0.15, abs=2.0)

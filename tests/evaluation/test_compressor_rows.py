@@ -104,6 +104,12 @@ def test_both_failures_are_loaded_throughout_and_leave_no_fall(report: Compresso
     assert f2["unseen_min"] < 0.5
 
 
+def test_duty_inferred_from_pressure_holds_that_of_a_compressor_that_never_rests(report: CompressorReport) -> None:
+    duty = row(report.derived.filter(check="compressor_duty"), stretch=F1, state="inferred")
+    assert (duty["value"], duty["upper"]) == (100.0, 100.0)  # as its own outlet pressure says
+    assert report.derived.filter(check="compressor_duty_cycling", stretch=F1).is_empty()
+
+
 def test_no_rule_fires_in_the_healthy_stretch_and_the_slowest_within_an_hour_of_a_failure(
     report: CompressorReport,
 ) -> None:
