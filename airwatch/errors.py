@@ -29,6 +29,14 @@ class AlertError(AirwatchError, ValueError):
     """An alert is not there, or a change to it can't be made; nothing is changed."""
 
 
+class HandError(AirwatchError, ValueError):
+    """A hand measurement can't be read, or a correction of one can't be made; nothing is changed."""
+
+
+class CampaignError(AirwatchError, ValueError):
+    """A campaign or an outcome can't be recorded; nothing is changed."""
+
+
 class SignalTableError(AirwatchError, ValueError):
     """The table of CAN signals can't be used; nothing is decoded."""
 
