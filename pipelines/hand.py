@@ -43,7 +43,7 @@ def take_entries(
         before = kept.written_of(store, entries.select("fleet", "unit").unique(), entries["id"].to_list())
         now = now or datetime.now(UTC).replace(tzinfo=None)
         sifted = sift(entries, units=registered_units(store), before=before, now=now, confirmed=confirmed)
-        kept.add_entries(store, sifted.accepted, who=who, confirmed=confirmed)
+        kept.add_entries(store, sifted.accepted, who=who, confirmed=sifted.insisted)
     return sifted
 
 
@@ -71,7 +71,7 @@ def correct_entry(
         now = now or datetime.now(UTC).replace(tzinfo=None)
         sifted = sift(entry, units=registered_units(store), before=before, now=now, confirmed=confirmed)
         if not sifted.accepted.is_empty():
-            kept.correct_entry(store, replaced, entry, who=who, why=why, is_confirmed=is_confirmed)
+            kept.correct_entry(store, replaced, entry, who=who, why=why, is_confirmed=bool(sifted.insisted))
     return sifted
 
 

@@ -149,7 +149,9 @@ def _hand(entry: Row) -> tuple[float, float, float]:
 
 
 def _apart(row: Row, t: datetime) -> timedelta:
-    return max(row["start"] - t, t - row["end"], timedelta(0))
+    start: datetime = row["start"]
+    end: datetime = row["end"]
+    return start - t if t < start else t - end if t > end else timedelta(0)
 
 
 def _chosen(entry: Row, near: Sequence[Row], hand: float) -> Row:

@@ -20,7 +20,9 @@ AT_IDLE = "idle"
 """Stands in the finding of a build-up that was timed at idle, and not at governed speed."""
 
 
-def judge_entries(entries: pl.DataFrame, units: pl.DataFrame, tables: Tables | None = None) -> pl.DataFrame:
+def judge_entries(
+    entries: pl.DataFrame, units: pl.DataFrame, tables: Tables | None = None, *, only_binding: bool = False
+) -> pl.DataFrame:
     """Give each entry its value in the unit of results, its 95 % interval, the limit that governs it and a verdict.
 
     The verdict follows the interval, as for readings of the stream: a whole interval beyond the limit fails, one
@@ -38,6 +40,8 @@ def judge_entries(entries: pl.DataFrame, units: pl.DataFrame, tables: Tables | N
     units : DataFrame
         The registry, columns as `airwatch.registry.SCHEMA`. Of a unit that is not in it chambers are not known, and
         its rule set's defaults stand in for the rest.
+    only_binding : bool
+        Leave out limits that could only say watch: what binds a maker, and common practice.
 
     Returns
     -------
@@ -56,7 +60,7 @@ def judge_entries(entries: pl.DataFrame, units: pl.DataFrame, tables: Tables | N
         _findings(numbered, tables),
         _strokes(numbered, units, tables),
         _linings(numbered, units, tables),
-        _checks(numbered, units),
+        _checks(numbered, units, only_binding=only_binding),
     ]
     return pl.concat(parts).sort("row").select(JUDGED.keys()).cast(JUDGED)
 
@@ -197,7 +201,7 @@ def _linings(numbered: pl.DataFrame, units: pl.DataFrame, tables: Tables) -> pl.
     return _shaped(governing.with_columns(remark=pl.concat_str("condition", within.fill_null(""))))
 
 
-def _checks(numbered: pl.DataFrame, units: pl.DataFrame) -> pl.DataFrame:
+def _checks(numbered: pl.DataFrame, units: pl.DataFrame, *, only_binding: bool) -> pl.DataFrame:
     facts = unit_facts(numbered.select(UNIT), units)
     of_checks = (
         numbered.filter(pl.col("check").is_not_null())
@@ -211,6 +215,7 @@ def _checks(numbered: pl.DataFrame, units: pl.DataFrame) -> pl.DataFrame:
     )
     # what is timed by hand is the rule's own test: no other pressure to refer to
     limits = limits_frame(shipped_limits()).with_columns(test_kpa=pl.lit(None, pl.Float64))
+    limits = limits.filter(pl.col("breach") == "fail") if only_binding else limits
     at_idle = limits.filter(pl.col("at_rpm").is_not_null()).with_columns(at_rpm=pl.lit(None, pl.Float64))
     is_idle = (pl.col("finding") == AT_IDLE).fill_null(value=False)
     return pl.concat(

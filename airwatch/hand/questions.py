@@ -46,11 +46,15 @@ class Question:
 
 @dataclass(frozen=True, slots=True)
 class Sifted:
-    """Entries to take, entries that are there already, and what is asked about the others."""
+    """Entries to take, entries that are there already, and what is asked about the others.
+
+    ``insisted`` are the ids among the accepted that would have been asked back, had nobody confirmed them.
+    """
 
     accepted: pl.DataFrame
     repeated: pl.DataFrame
     questions: tuple[Question, ...]
+    insisted: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +119,7 @@ def sift(
     accepted: list[int] = []
     repeated: list[int] = []
     questions: list[Question] = []
+    insisted: list[str] = []
     for number, row in enumerate(entries.iter_rows(named=True)):
         if (other := by_id.get(row["id"])) is not None:
             if other == row:
@@ -123,14 +128,15 @@ def sift(
                 questions.append(_asked(number, row, _Odd("id", "stands for another entry; give this one its own")))
             continue
         odd = [*_oddities(row, known), *_twice(row, like)]
-        odd = [one for one in odd if not (one.may_insist and row["id"] in confirmed)]
-        if odd:
-            questions.extend(_asked(number, row, one) for one in odd)
+        left = [one for one in odd if not (one.may_insist and row["id"] in confirmed)]
+        if left:
+            questions.extend(_asked(number, row, one) for one in left)
             continue
+        insisted.extend([row["id"]] if odd else [])
         accepted.append(number)
         by_id[row["id"]] = row
         like.append(row)
-    return Sifted(entries[accepted], entries[repeated], tuple(questions))
+    return Sifted(entries[accepted], entries[repeated], tuple(questions), tuple(insisted))
 
 
 @dataclass(frozen=True, slots=True)

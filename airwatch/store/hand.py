@@ -29,7 +29,7 @@ def add_entries(store: Store, entries: pl.DataFrame, *, who: str | None = None, 
     who : str, optional
         Who enters them, where it is not who measured.
     confirmed : collection of str
-        Ids of those that somebody insisted on.
+        Ids of those that were asked back and that somebody insisted on.
 
     Returns
     -------

@@ -31,6 +31,7 @@ def test_a_plain_entry_is_taken_as_it_was_typed() -> None:
     got = sifted(row)
     assert got.questions == ()
     assert got.accepted.to_dicts() == frame(row).to_dicts()
+    assert sifted(row, confirmed=(row["id"],)).insisted == ()
 
 
 @pytest.mark.parametrize(
@@ -62,6 +63,7 @@ def test_what_is_odd_is_asked_back(row: dict[str, Any], field: str, *, may_insis
     assert sifted(row).accepted.is_empty()
     insisted = sifted(row, confirmed=(row["id"],))
     assert insisted.accepted.height == may_insist
+    assert insisted.insisted == ((row["id"],) if may_insist else ())
 
 
 @pytest.mark.parametrize(
