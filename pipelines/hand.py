@@ -5,6 +5,8 @@ from datetime import UTC, datetime
 
 import polars as pl
 
+from airwatch.hand.compare import NEAR, USUAL, compare
+from airwatch.hand.judge import judge_entries
 from airwatch.hand.questions import Sifted, sift
 from airwatch.store import hand as kept
 from airwatch.store.database import Store
@@ -73,6 +75,25 @@ def correct_entry(
         if not sifted.accepted.is_empty():
             kept.correct_entry(store, replaced, entry, who=who, why=why, is_confirmed=bool(sifted.insisted))
     return sifted
+
+
+def compare_with_stream(
+    store: Store, fleet: str | None = None, unit: str | None = None, *, since: datetime | None = None
+) -> pl.DataFrame:
+    """Hold the tests by hand that are stored against the stream; columns as `airwatch.hand.compare.COMPARED`.
+
+    Parameters
+    ----------
+    store : Store
+        The store to read.
+    fleet, unit : str, optional
+        Only of these; of all where nothing is said.
+    since : datetime, optional
+        Only tests taken since, UTC without a zone.
+    """
+    judged = judge_entries(kept.entries_of(store, fleet, unit, since=since), registered_units(store))
+    tests = judged.filter(pl.col("check").is_not_null())
+    return compare(judged, kept.readings_beside(store, tests, days=(USUAL + NEAR).total_seconds() / 86400.0))
 
 
 def fleets_of_units(store: Store, fleet: str | None) -> dict[str, str]:

@@ -35,8 +35,8 @@ that the forecast is for. ``is_sound`` is what was found, null for what was meas
 day, null where no limit is known.
 """
 
-_BY_VERDICT = ("abs_fault", "abs_lamp")
-"""Checks that are episodes and not figures: the verdict says what was found."""
+_BY_VERDICT = ("abs_fault", "abs_lamp", "abs_self_check")
+"""Checks whose verdict says what was found, and not their figure: a lamp or code that is there is there."""
 
 _TOGETHER = timedelta(days=1)
 
@@ -120,7 +120,8 @@ def _of_stream(readings: pl.DataFrame, units: pl.DataFrame) -> pl.DataFrame:
     newest = (
         readings.sort("end", "start")
         .unique([*UNIT, "check", "circuit", "test", "part"], keep="last", maintain_order=True)
-        .drop("limit_low", "limit_high", "rule", "verdict")
+        .rename({"verdict": "found"})
+        .drop("limit_low", "limit_high", "rule")
     )
     facts = unit_facts(newest.select(UNIT), units)
     coupled = pl.when(pl.col("trailer").is_not_null()).then(pl.lit(value=True))
@@ -134,9 +135,7 @@ def _of_stream(readings: pl.DataFrame, units: pl.DataFrame) -> pl.DataFrame:
     place = pl.concat_str("circuit", "test", "part", separator=" ", ignore_nulls=True)
     return (
         as_judged(judged, limits)
-        .filter(
-            pl.when(by_verdict).then(pl.col("verdict") != "unknown").otherwise(pl.col("judged_upper").is_not_null())
-        )
+        .filter(pl.when(by_verdict).then(pl.col("found") != "unknown").otherwise(pl.col("judged_upper").is_not_null()))
         .select(
             *UNIT,
             source=pl.lit("stream"),
@@ -149,7 +148,7 @@ def _of_stream(readings: pl.DataFrame, units: pl.DataFrame) -> pl.DataFrame:
             sd_above=(pl.col("judged_upper") - pl.col("judged")) / Z95,
             limit_low="limit_low",
             limit_high="limit_high",
-            is_sound=pl.when(by_verdict).then(pl.col("verdict") == "pass"),
+            is_sound=pl.when(by_verdict).then(pl.col("found") == "pass"),
         )
     )
 
@@ -184,17 +183,12 @@ def _carried(rows: pl.DataFrame, answers: Answers) -> pl.DataFrame:
     value = np.maximum(floats(rows["value"]) + drift, 0.0)
     below, above = (np.hypot(floats(rows[name]), grown) for name in ("sd_below", "sd_above"))
     measured = chance_within(value, below, above, floats(rows["limit_low"]), floats(rows["limit_high"]))
+    is_sound = rows["is_sound"].cast(pl.Float64)
+    within = np.where(is_sound.is_null().to_numpy(), measured, floats(is_sound))
     sound = chance_sound(age, hazard=floats(rows["hazard"]), missed=floats(rows["missed"]))
     return rows.with_columns(
         value=pl.Series(value).fill_nan(None),
         sd_below=pl.Series(below).fill_nan(None),
         sd_above=pl.Series(above).fill_nan(None),
-        measured=pl.Series(measured).fill_nan(None),
-        sound=pl.Series(sound),
-    ).with_columns(
-        chance=pl.when(pl.col("is_sound").is_null())
-        .then("measured")
-        .when("is_sound")
-        .then("sound")
-        .otherwise(pl.lit(answers.judged_otherwise))
+        chance=pl.Series(sound * within + answers.judged_otherwise * (1.0 - within)).fill_nan(None),
     )

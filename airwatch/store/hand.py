@@ -5,6 +5,7 @@ from datetime import datetime
 
 import polars as pl
 
+from airwatch.derive.frames import READINGS
 from airwatch.errors import HandError
 from airwatch.hand.frames import ENTRIES
 from airwatch.store.corrections import CORRECTABLE, add, correct, holds
@@ -107,6 +108,33 @@ def written_of(store: Store, units: pl.DataFrame, ids: Sequence[str]) -> pl.Data
         wanted=units.select("fleet", "unit"),
         ids=pl.DataFrame({"id": list(ids)}, schema={"id": pl.String}),
     ).cast(ENTRIES)
+
+
+def readings_beside(store: Store, tests: pl.DataFrame, *, days: float) -> pl.DataFrame:
+    """Give the readings that tests by hand are held against.
+
+    Parameters
+    ----------
+    store : Store
+        The store to read.
+    tests : DataFrame
+        ``fleet, unit, check, taken_at``.
+    days : float
+        How long before each test readings are wanted; and up to a day after it.
+
+    Returns
+    -------
+    DataFrame
+        Columns as `airwatch.derive.frames.READINGS`, by unit and time.
+    """
+    names = ", ".join(f'r."{name}"' for name in READINGS)
+    return store.frame(
+        f"SELECT {names} FROM air.readings AS r WHERE EXISTS (SELECT 1 FROM tests AS t WHERE t.fleet = r.fleet"
+        ' AND t.unit = r.unit AND t."check" = r."check" AND r."end" >= t.taken_at - to_seconds($before)'
+        ' AND r."start" <= t.taken_at + to_seconds(86400)) ORDER BY r.fleet, r.unit, r."start", r."check", r.circuit',
+        {"before": round(days * 86400)},
+        tests=tests.select("fleet", "unit", "check", "taken_at"),
+    ).cast(READINGS)
 
 
 def history_of_entry(store: Store, entry: str) -> pl.DataFrame:

@@ -61,21 +61,21 @@ def forecasted(
 def test_strokes_well_within_on_all_wheels_are_ready() -> None:
     got = forecasted("stroke", strokes(1.25))
     assert got["answer"] == "ready"
-    assert got["chance"] == got["at_most"] > 0.99
+    assert got["chance"] == got["at_most"] > 0.98
     assert got["lacks"] is None
 
 
 def test_a_wheel_that_nobody_measured_makes_it_unknown() -> None:
     got = forecasted("stroke", strokes(1.25, WHEELS[:5]))
     assert (got["answer"], got["chance"]) == ("unknown", None)
-    assert got["at_most"] > 0.99
+    assert got["at_most"] > 0.98
     assert got["lacks"] == "no stroke known of 3R"
 
 
 def test_what_is_known_to_be_bad_is_not_ready_however_much_is_unknown() -> None:
     got = forecasted("stroke", strokes(2.5, WHEELS[2:3]))
     assert (got["answer"], got["chance"]) == ("not ready", None)
-    assert got["at_most"] < 0.01
+    assert got["at_most"] == pytest.approx(SETTINGS.answers.judged_otherwise, abs=1e-3)
 
 
 def test_nothing_known_is_unknown_and_not_half() -> None:
@@ -115,7 +115,7 @@ def test_a_leak_is_one_thing_seen_in_several_tanks() -> None:
 
 
 # CDL model manual, section 5: build-up 85 to 100 psi within 45 s binds; 25 s (49 CFR 571.121 S5.1.1) binds the maker.
-@pytest.mark.parametrize(("seconds", "answer"), [(30.0, "ready"), (45.0, "not ready"), (60.0, "not ready")])
+@pytest.mark.parametrize(("seconds", "answer"), [(30.0, "ready"), (49.0, "not ready"), (60.0, "not ready")])
 def test_only_limits_that_bind_an_inspected_vehicle_count(seconds: float, answer: str) -> None:
     assert forecasted("build_up", None, [stream("build_up_time", seconds, 3.0)])["answer"] == answer
     assert forecasted("build_up", [entry("build_up", seconds, "s")])["answer"] == answer
@@ -163,10 +163,23 @@ def test_a_trailers_leak_speaks_of_the_trailer_too() -> None:
 
 
 def test_codes_and_lamps_are_taken_by_their_verdict() -> None:
-    active = stream("abs_fault", 1.0, 0.0, measure="count", part="1L", state="active", run_start=None)
+    active = stream("abs_fault", 1.0, 0.0, measure="count", part="1L", state="active", verdict="fail")
     assert forecasted("abs", None, [active])["answer"] == "not ready"
-    gone = stream("abs_fault", 0.0, 0.0, measure="count", part="1L", state="cleared", run_start=None)
+    gone = stream("abs_fault", 0.0, 0.0, measure="count", part="1L", state="cleared")
     assert forecasted("abs", None, [gone])["answer"] == "ready"
+    assert forecasted("abs", None, [gone, {**active, "part": "1R"}])["answer"] == "not ready"
+
+
+def test_nothing_is_ever_quite_sure() -> None:
+    for value in (1.0, 500.0):
+        chance = forecasted("air_loss_applied", None, [stream("leak_applied", value, 0.1, circuit="primary")])["chance"]
+        assert 0.0 < chance < 1.0
+
+
+# Sound now (0.98 by what may be missed) and for ten days and two hours at 0.001 a day; the interval leaves no doubt.
+def test_what_is_far_within_its_limit_still_ages() -> None:
+    chance = forecasted("air_loss_applied", None, [stream("leak_applied", 1.0, 0.1, circuit="primary")])["chance"]
+    assert chance == pytest.approx(0.98 * np.exp(-0.001 * (10 + 2 / 24)), abs=1e-6)
 
 
 def test_a_trailer_is_not_asked_for_its_compressor() -> None:

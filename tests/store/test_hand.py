@@ -9,14 +9,16 @@ from pathlib import Path
 import polars as pl
 import pytest
 
+from airwatch.derive.frames import READINGS
 from airwatch.errors import HandError
 from airwatch.store.database import Store
 from airwatch.store.hand import add_entries, correct_entry, entries_of, history_of_entry, take_back, written_of
 from airwatch.store.registry import replace_units
 from pipelines.hand import correct_entry as sift_and_correct
-from pipelines.hand import fleets_of_units, take_entries
+from pipelines.hand import compare_with_stream, fleets_of_units, take_entries
 from tests.conftest import Command
 from tests.hand.made import NOW, entry, frame, units
+from tests.hand.test_compare import stream
 
 ROW = {**entry("stroke", 1.5, "in", position="2L"), "id": "a"}
 
@@ -120,6 +122,20 @@ def test_an_old_entry_that_was_corrected_is_known_when_it_comes_again(store: Sto
     sift_and_correct(store, "a", frame({**ROW, "id": "b", "value": 1.75}), who="Ben", why="typo", now=NOW)
     assert take_entries(store, frame(ROW), now=NOW).repeated.height == 1
     assert entries_of(store)["id"].to_list() == ["b"]
+
+
+def test_what_is_stored_by_hand_is_held_against_what_is_stored_of_the_stream(store: Store) -> None:
+    rows = [
+        stream("governor_cut_out", 880.0), stream("governor_cut_out", 400.0, days=60),
+        *(stream("governor_cut_out", 878.0, days=days) for days in (3, 5, 7)),
+    ]  # fmt: skip
+    with store.transaction(new_rows=pl.DataFrame(rows, schema=READINGS)) as write:
+        write.execute("INSERT INTO air.readings BY NAME SELECT * FROM new_rows")
+    add_entries(store, frame(entry("governor_cut_out", 140.0, "psi"), ROW))
+    (found,) = compare_with_stream(store, "north").to_dicts()
+    assert (found["stream"], found["outcome"], found["likely"]) == (880.0, "differ", "gauge")
+    assert found["for_gauge"] == ["the stream reads 880.0 kPa, about its usual 878.0"]
+    assert compare_with_stream(store, "north", since=NOW).is_empty()
 
 
 def test_a_unit_in_two_fleets_needs_its_fleet_named(store: Store) -> None:
