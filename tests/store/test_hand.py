@@ -14,8 +14,8 @@ from airwatch.errors import HandError
 from airwatch.store.database import Store
 from airwatch.store.hand import add_entries, correct_entry, entries_of, history_of_entry, take_back, written_of
 from airwatch.store.registry import replace_units
-from pipelines.hand import correct_entry as sift_and_correct
 from pipelines.hand import compare_with_stream, fleets_of_units, take_entries
+from pipelines.hand import correct_entry as sift_and_correct
 from tests.conftest import Command
 from tests.hand.made import NOW, entry, frame, units
 from tests.hand.test_compare import stream
