@@ -141,3 +141,18 @@ def test_only_what_the_stream_measures_too_is_compared() -> None:
     assert compared([entry("stroke", 1.5, "in", position="2L"), entry("hose", finding="ok")], []) == []
     with pytest.raises(FrameError, match="compare needs"):
         compare(frame(cut_out(130)), pl.DataFrame(schema=READINGS))
+
+
+def test_the_side_of_an_interval_that_faces_the_other_counts() -> None:
+    reading = stream("governor_cut_out", 880.0, lower=870.0, upper=930.0)
+    outcomes = [
+        compared([entry("governor_cut_out", kpa, "kPa")], [reading])[0]["outcome"] for kpa in (900.0, 860.0)
+    ]  # fmt: skip
+    assert outcomes == ["agree", "differ"]  # 20 kPa off: 51.9 allowed above, 17.2 below
+
+
+def test_a_gauge_that_agrees_elsewhere_that_day_is_not_blamed() -> None:
+    rows = [cut_out(140), entry("low_air_warning", 75.0, "psi"), entry("governor_cut_in", 700.0, "kPa")]
+    readings = [stream("governor_cut_out", 880.0), stream("low_air_warning", 450.0), stream("governor_cut_in", 700.0)]
+    first, _, third = compared(rows, readings)
+    assert (third["outcome"], first["likely"], first["for_gauge"]) == ("agree", "test", [])

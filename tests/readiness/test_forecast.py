@@ -294,3 +294,18 @@ def test_a_missing_column_is_named() -> None:
         )  # fmt: skip
     with pytest.raises(FrameError, match="look_first needs"):
         look_first(pl.DataFrame(schema=FORECAST).drop("risk"), SETTINGS)
+
+
+def test_a_measurement_is_carried_on_by_its_drift_and_its_growing_doubt() -> None:
+    (focus,) = SETTINGS.of(["stroke"])
+    found = evidence(
+        pl.DataFrame(schema=READINGS), frame(*strokes(1.5, ["2L"])), units(), [focus], at=AT, answers=SETTINGS.answers
+    ).row(0, named=True)
+    assert found["age_days"] == 10.0
+    assert found["value"] == pytest.approx(1.5 * 25.4 + 10 * focus.drift)
+    assert found["sd_above"] == pytest.approx(np.hypot(25.4 / 16 / 1.96, 10 * focus.drift_sd))
+
+
+def test_what_is_not_known_ranks_by_what_is_usual() -> None:
+    (focus,) = SETTINGS.of(["hoses"])
+    assert forecasted("hoses")["risk"] == pytest.approx(focus.weight * focus.usual_fail)
