@@ -29,6 +29,10 @@ class AlertError(AirwatchError, ValueError):
     """An alert is not there, or a change to it can't be made; nothing is changed."""
 
 
+class PlanError(AirwatchError, ValueError):
+    """A plan can't be made or changed as asked, or what it is made from is wrong; nothing is changed."""
+
+
 class SignalTableError(AirwatchError, ValueError):
     """The table of CAN signals can't be used; nothing is decoded."""
 
