@@ -27,8 +27,7 @@ def jobs_of(
 ) -> pl.DataFrame:
     """Make jobs of the alerts that ask for work.
 
-    Parts that are not on the shelf count as ordered at ``begin``, or when the alert was planned, unless it is known when
-    they come.
+    Parts that are not on the shelf count as ordered at ``begin``, unless it is known when they come.
 
     Parameters
     ----------

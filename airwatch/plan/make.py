@@ -1,5 +1,6 @@
 """The plan: made, and changed by hand. Pure."""
 
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -59,9 +60,12 @@ def make_plan(given: Given, settings: PlanSettings | None = None, *, seconds: fl
     FrameError, PlanError
         What is given can't be planned with, or fixed places can't be kept; the text says why.
     """
-    problem = state_problem(given, settings or shipped_settings())
+    by = settings or shipped_settings()
+    begun = time.monotonic()
+    problem = state_problem(given, by)
     _check_pins(problem)
-    solved = solve(problem, seconds=seconds)
+    left = (by.solve.seconds if seconds is None else seconds) - (time.monotonic() - begun)
+    solved = solve(problem, seconds=max(left, 0.0))
     return _plan(problem, solved)
 
 
