@@ -1,17 +1,19 @@
 """Plans made, changed and carried out: what the store has goes in, a new version of the plan comes out."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
+from pathlib import Path
 
 import msgspec
 import polars as pl
 
+from airwatch.alerts.held import held_shares
 from airwatch.alerts.lifecycle import Step
 from airwatch.contract.columns import TIME
 from airwatch.errors import PlanError
 from airwatch.plan.calendar_feed import calendar_feed
-from airwatch.plan.frames import PLACES
+from airwatch.plan.frames import APPOINTMENTS, PLACES, UNIT_TIMES
 from airwatch.plan.jobs import TO_PLAN, jobs_of
 from airwatch.plan.make import Plan, make_plan, move
 from airwatch.plan.orders import Deed, current_orders, deed_done, in_work, jobs_in, orders_after
@@ -61,6 +63,19 @@ class Made:
     number: int
     plan: Plan
     n_elsewhere: int
+
+
+@dataclass(frozen=True, slots=True)
+class Booked:
+    """An appointment; times are UTC without a zone, fleet and vehicle None where it is of no vehicle."""
+
+    appointment: str
+    bay: str
+    start: datetime
+    end: datetime
+    fleet: str | None = None
+    vehicle: str | None = None
+    note: str = ""
 
 
 def shop_of(store: Store, name: str | None) -> tuple[int, Shop]:
@@ -164,6 +179,66 @@ def carry_out(store: Store, deed: Deed) -> pl.DataFrame:
         says = f"{deed.change.replace('_', ' ')}: {where}" + (f"; {order['reason']}" if order["reason"] else "")
         take_step(store, Step(job, "repaired" if is_done else "noted", order["who"], deed.at, says))
     return row
+
+
+def book(store: Store, shop: str | None, booked: Booked, *, is_kept: bool, who: str, why: str) -> None:
+    """Keep a time of a bay for something else, or let it go again.
+
+    Raises
+    ------
+    PlanError
+        The shop has no such bay, the end is not after the start, or it lacks who or why.
+    """
+    _, at = shop_of(store, shop)
+    name = f"appointment {booked.appointment}"
+    if booked.bay not in [bay.name for bay in at.bay]:
+        raise PlanError(f"{name}: there is no bay {booked.bay!r}; the shop has {', '.join(b.name for b in at.bay)}")
+    if not booked.start < booked.end:
+        raise PlanError(f"{name}: it ends before it starts; swap start and end")
+    if not who.strip() or not why.strip():
+        raise PlanError(f"{name}: it needs who makes it and why; give --who and --why")
+    row = pl.DataFrame([asdict(booked)], schema=APPOINTMENTS)
+    state = "kept" if is_kept else "cancelled"
+    kept.add_appointment(store, at.shop, row, state=state, who=who.strip(), why=why.strip())
+
+
+def take_times(store: Store, path: Path, *, who: str) -> int:
+    """Take from a CSV file when vehicles are home or away, and give the number of its rows.
+
+    Its header is ``fleet,vehicle,start,end,state``; times are RFC 3339 with Z; state is `home`, `away`, or `unknown`,
+    which takes back what was said of the same span.
+
+    Raises
+    ------
+    PlanError
+        The file can't be used; nothing of it is taken.
+    """
+    if not who.strip():
+        raise PlanError(f"{path}: it needs who says so; give --who")
+    try:
+        text = pl.read_csv(path, infer_schema=False)
+    except (OSError, pl.exceptions.PolarsError) as err:
+        raise PlanError(f"{path}: can't be read as CSV: {' '.join(str(err).split())}; check the path") from err
+    if text.columns != list(UNIT_TIMES):
+        raise PlanError(f"{path} line 1: the header must be {','.join(UNIT_TIMES)}; got {','.join(text.columns)}")
+    times = text.with_columns(pl.col("start", "end").str.to_datetime("%Y-%m-%dT%H:%M:%SZ", strict=False))
+    checks = (
+        (pl.col("fleet").is_null() | pl.col("vehicle").is_null(), "fleet and vehicle are needed"),
+        (pl.col("start").is_null() | pl.col("end").is_null(), "start and end are written like 2031-03-03T06:00:00Z"),
+        (pl.col("start") >= pl.col("end"), "it ends before it starts"),
+        (~pl.col("state").is_in(["home", "away", "unknown"]), "state is home, away or unknown"),
+    )
+    for is_wrong, says in checks:
+        wrong = times.select(is_wrong.fill_null(value=True)).to_series().arg_true()
+        if wrong.len():
+            raise PlanError(f"{path} line {wrong[0] + 2}: {says}")
+    kept.add_unit_times(store, times.cast(UNIT_TIMES), who=who.strip())
+    return times.height
+
+
+def held(store: Store, now: datetime) -> pl.DataFrame:
+    """Give the share of repairs that held, by fault and shop; columns as `airwatch.alerts.held.HELD`."""
+    return held_shares(kept.alert_history(store), registered_units(store), now)
 
 
 def sheet(store: Store, work_order: str) -> Sheet:

@@ -152,6 +152,54 @@ def shop(file: Path, db: Path, who: str, why: str) -> None:
     click.echo(f"shop {at.shop}: {len(at.bay)} bays, {len(at.person)} people")
 
 
+@plan.command()
+@click.argument("appointment", metavar="NAME")
+@click.option("--bay", required=True)
+@click.option("--start", type=_TIME, required=True, help="UTC.")
+@click.option("--end", type=_TIME, required=True, help="UTC.")
+@click.option("--fleet", help="Of the vehicle that comes, if one does.")
+@click.option("--vehicle")
+@click.option("--note", default="", help="What it is for.")
+@click.option("--cancel", is_flag=True, help="Let it go again.")
+@click.option("--shop", help="Which shop, where there are several.")
+@options.db
+@click.option("--who", default="", help="Who makes it.")
+@click.option("--why", default="", help="Why.")
+def book(db: Path, shop: str | None, who: str, why: str, *, cancel: bool, **booked: Any) -> None:
+    """Keep a time of a bay for something else; plans leave it alone."""
+    with Store.open(db, must_exist=True) as store:
+        planning.book(store, shop, planning.Booked(**booked), is_kept=not cancel, who=who, why=why)
+    click.echo(f"appointment {booked['appointment']}: {'cancelled' if cancel else 'kept'}")
+
+
+@plan.command()
+@click.argument("file", type=options.FILE)
+@options.db
+@click.option("--who", default="", help="Who says so.")
+def times(file: Path, db: Path, who: str) -> None:
+    """Take when vehicles are home or away, CSV: fleet,vehicle,start,end,state."""
+    with Store.open(db, must_exist=True) as store:
+        n_rows = planning.take_times(store, file, who=who)
+    click.echo(f"took {n_rows} rows of {file}")
+
+
+@plan.command()
+@options.db
+def held(db: Path) -> None:
+    """Print how many repairs held for 30 days, by fault and shop."""
+    with Store.open(db, must_exist=True) as store:
+        found = planning.held(store, kept.now_plain())
+    click.echo(
+        f"{'fault':<26} {'shop':<12} {'held':>9} {'share':>6} {'95 % interval':>16} {'unproven':>9} {'waiting':>8}"
+    )
+    for row in found.iter_rows(named=True):
+        share = "-" if row["share"] is None else f"{row['share']:.0%}"
+        interval = f"{row['lower']:.0%} to {row['upper']:.0%}"
+        count = f"{row['n_held']} of {row['n_repairs']}"
+        counts = f"{count:>9} {share:>6} {interval:>16} {row['n_unproven']:>9} {row['n_waiting']:>8}"
+        click.echo(f"{row['fault']:<26} {row['shop'] or '-':<12} {counts}")
+
+
 def _of(asked: dict[str, Any]) -> planning.Asked:
     begin = asked.pop("begin")
     return planning.Asked(begin=kept.now_plain() if begin is None else begin, **asked)

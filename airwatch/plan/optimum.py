@@ -87,7 +87,7 @@ def solve(problem: Problem, *, seconds: float | None = None, start: Schedule | N
     best = greedy(index)
     if start is not None and start.cost() < best.cost():
         best = start
-    best = improve(best, index, until=time.monotonic() + by.search_share * allowed, seed=by.seed)
+    best = improve(best, index, until=min(time.monotonic() + by.search_share * allowed, end), seed=by.seed)
     found_by, bound = "search", 0.0
     if relaxed is not None:
         until = time.monotonic() + by.bound_share * allowed

@@ -266,7 +266,7 @@ def improve(start: Schedule, index: Index, *, until: float, seed: int, most_roun
         gone = (
             rounds / most_rounds if most_rounds is not None else (time.monotonic() - begun) / max(until - begun, 1e-6)
         )
-        warmth = 0.002 * best_cost * max(0.0, 1.0 - 1.5 * gone)
+        warmth = 0.0005 * best_cost * max(0.0, 1.0 - 1.5 * gone)
         rounds += 1
         out = _chosen(now, index, rng, vehicles)
         before = [c for v in out for c in _visits(now, index, v)]
@@ -302,8 +302,10 @@ def _visits(schedule: Schedule, index: Index, vehicle: int) -> list[int]:
 
 
 def _chosen(schedule: Schedule, index: Index, rng: np.random.Generator, vehicles: Sequence[int]) -> list[int]:
-    """Choose vehicles to take out: one, what stands where it would like to be, and some that are near."""
+    """Choose vehicles to take out: some that are near each other, or one and what stands where it would like to be."""
     problem = index.problem
+    if schedule.visits and rng.random() < 0.5:  # noqa: PLR2004 as often the one as the other
+        return _near(schedule, index, rng)
     first = int(rng.choice(vehicles))
     out = {first}
     size = int(rng.integers(2, _MOST_OUT + 1))
@@ -315,14 +317,27 @@ def _chosen(schedule: Schedule, index: Index, rng: np.random.Generator, vehicles
                 out.add(problem.bundles[index.table.bundle[other]].vehicle)
         if len(out) >= size:
             break
-    if len(out) < size and (near := _visits(schedule, index, first)):
-        slot = index.table.slot[near[0]]
-        others = sorted(
-            schedule.visits.values(), key=lambda c: abs(index.table.slot[c] - slot) + 2.0 * float(rng.random())
-        )
-        for column in others[: size - len(out) + 1]:
-            out.add(problem.bundles[index.table.bundle[column]].vehicle)
-    return sorted(out)[: _MOST_OUT + 2] if first in sorted(out)[: _MOST_OUT + 2] else [first, *sorted(out)[:_MOST_OUT]]
+    others = sorted(out - {first})
+    return [first, *others[:_MOST_OUT]]
+
+
+def _near(schedule: Schedule, index: Index, rng: np.random.Generator) -> list[int]:
+    """Choose vehicles whose visits are near any one in time, in any bay, and now and then one that is left out."""
+    problem, table = index.problem, index.table
+    visits = sorted(schedule.visits.values())
+    middle = visits[int(rng.integers(len(visits)))]
+    distance = {
+        c: abs(table.slot[c] - table.slot[middle])
+        + 0.5 * (table.bay[c] != table.bay[middle])
+        + 1.5 * float(rng.random())
+        for c in visits
+    }
+    near = sorted(visits, key=lambda c: distance[c])[: int(rng.integers(2, _MOST_OUT))]
+    out = {problem.bundles[table.bundle[c]].vehicle for c in near}
+    left = [j for j in range(problem.n_jobs) if j not in schedule.by_job]
+    if left and rng.random() < 0.5:  # noqa: PLR2004
+        out.add(index.vehicle_of[left[int(rng.integers(len(left)))]])
+    return sorted(out)
 
 
 def _order(index: Index, vehicles: Sequence[int], rng: np.random.Generator) -> list[int]:

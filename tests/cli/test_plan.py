@@ -76,8 +76,67 @@ def test_without_a_plan_there_is_nothing_to_show(command: Command, db: Path) -> 
     assert "it has no place in the plan" in command("plan", "fix", "a", "--db", db, *NEW).error
 
 
-@pytest.mark.parametrize("name", ["make", "move", "fix", "show", "export", "sheet", "order", "shop"])
+@pytest.mark.parametrize(
+    "name", ["make", "move", "fix", "show", "export", "sheet", "order", "shop", "book", "times", "held"]
+)
 def test_each_command_explains_itself(command: Command, name: str) -> None:
     done = command("plan", name, "--help")
     assert done.status == 0
     assert b"--db" in done.out
+
+
+def test_appointments_and_home_times_are_taken(command: Command, db: Path) -> None:
+    command("plan", "shop", EXAMPLE, "--db", db, "--who", "R. Okafor", "--why", "new")
+    span = ("--start", "2031-03-03T13:00Z", "--end", "2031-03-03T23:00Z")
+    told = ("--db", db, "--who", "R. Okafor", "--why", "yearly")
+    for bay in ("bay 1", "bay 2"):
+        assert command("plan", "book", f"hoist {bay}", "--bay", bay, *span, *told).status == 0
+    command("plan", "make", "--db", db, *NEW)
+    orders = json.loads(command("plan", "export", "--db", db).out)["work_orders"]
+    assert min(row["start"] for row in orders) == "2031-03-04T13:00:00Z"
+    Path("times.csv").write_text(
+        "fleet,vehicle,start,end,state\nnorth,K-1,2031-03-03T00:00:00Z,2031-03-06T00:00:00Z,away\n"
+    )
+    done = command("plan", "times", "times.csv", "--db", db, "--who", "dispatch")
+    assert (done.status, done.out) == (0, b"took 1 rows of times.csv\n")
+    command("plan", "make", "--db", db, *NEW)
+    orders = json.loads(command("plan", "export", "--db", db).out)["work_orders"]
+    assert min(row["start"] for row in orders if row["vehicle"] == "K-1") >= "2031-03-06"
+    assert b"fault" in command("plan", "held", "--db", db).out
+
+
+@pytest.mark.parametrize(
+    ("row", "says"),
+    [
+        ("north,K-1,2031-03-03T00:00:00Z,2031-03-02T00:00:00Z,away", "line 3: it ends before it starts"),
+        ("north,K-1,yesterday,2031-03-02T00:00:00Z,away", "line 3: start and end are written like"),
+        ("north,K-1,2031-03-01T00:00:00Z,2031-03-02T00:00:00Z,lost", "line 3: state is home, away or unknown"),
+        ("north,,2031-03-01T00:00:00Z,2031-03-02T00:00:00Z,home", "line 3: fleet and vehicle are needed"),
+    ],
+)
+def test_a_row_of_home_times_that_is_wrong_is_named(command: Command, db: Path, row: str, says: str) -> None:
+    good = "north,K-2,2031-03-01T00:00:00Z,2031-03-02T00:00:00Z,home"
+    Path("times.csv").write_text(f"fleet,vehicle,start,end,state\n{good}\n{row}\n")
+    done = command("plan", "times", "times.csv", "--db", db, "--who", "dispatch")
+    assert done.status == 1
+    assert says in done.error
+    with Store.open(db) as store:
+        assert store.frame("FROM air.unit_times").is_empty()
+
+
+@pytest.mark.parametrize(
+    ("bay", "start", "who", "says"),
+    [
+        ("bay 9", "2031-03-03T13:00Z", "x", "there is no bay 'bay 9'; the shop has bay 1, bay 2"),
+        ("bay 1", "2031-03-04T13:00Z", "x", "it ends before it starts"),
+        ("bay 1", "2031-03-03T13:00Z", "", "it needs who makes it and why"),
+    ],
+)
+def test_an_appointment_that_can_not_be_is_refused(
+    command: Command, db: Path, bay: str, start: str, who: str, says: str
+) -> None:
+    command("plan", "shop", EXAMPLE, "--db", db, "--who", "R. Okafor", "--why", "new")
+    span = ("--start", start, "--end", "2031-03-03T23:00Z")
+    done = command("plan", "book", "hoist", "--bay", bay, *span, "--db", db, "--who", who, "--why", "yearly")
+    assert done.status == 1
+    assert says in done.error
