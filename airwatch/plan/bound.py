@@ -2,8 +2,9 @@
 
 That each job is done once is priced in place of demanded (Lagrangian relaxation). What is left falls apart into one
 knapsack for each bay, half day and kind of person, and one assignment of people to bays for each half day; both are
-solved exactly, in whole units of work, so the bound is at least that of the linear relaxation, which lets work be split
-to fill every hour. The prices are improved by subgradients.
+solved exactly, in whole units of work, where the linear relaxation lets work be split to fill every hour. That a
+vehicle is in one bay at a time is left out, and work of several half days is parted among them. The prices are improved
+by subgradients.
 
 References
 ----------

@@ -35,21 +35,27 @@ class Schedule:
 
     def fits(self, column: int) -> bool:
         """Tell whether a column can be added to what is there."""
-        bundle = self.problem.bundles[self._table.bundle[column]]
-        if any(j in self.by_job for j in bundle.jobs):
-            return False
+        for j in self.problem.bundles[self._table.bundle[column]].jobs:
+            if j in self.by_job:
+                return False
         return self.has_room(column) and not self.is_elsewhere(column) and self.can_staff(column)
 
     def has_room(self, column: int) -> bool:
         """Tell whether the bay has the hours."""
         first = self._table.bay[column] * self._n_slots
-        return all(self.left_h[first + s] >= h - TIGHT for s, h in self._table.uses[column])
+        for s, h in self._table.uses[column]:  # noqa: SIM110 a plain loop, as below: the search does little else
+            if self.left_h[first + s] < h - TIGHT:
+                return False
+        return True
 
     def is_elsewhere(self, column: int) -> bool:
         """Tell whether the vehicle stands in a bay at that time already."""
         table = self._table
         vehicle = self.problem.bundles[table.bundle[column]].vehicle
-        return any((vehicle, s) in self._stands for s in range(table.slot[column], table.last[column] + 1))
+        for s in range(table.slot[column], table.last[column] + 1):  # noqa: SIM110
+            if (vehicle, s) in self._stands:
+                return True
+        return False
 
     def can_staff(self, column: int) -> bool:
         """Tell whether there is somebody for each bay in each half day that the column touches."""

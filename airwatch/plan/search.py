@@ -11,7 +11,7 @@ import numpy as np
 
 from airwatch.errors import PlanError
 from airwatch.plan.problem import TIGHT, Floats, Ints, Problem
-from airwatch.plan.schedule import Schedule, copy_of
+from airwatch.plan.schedule import Schedule, copy_of, with_columns
 
 Jobs = tuple[int, ...]
 _NO_GAIN = 1e-12
@@ -255,11 +255,11 @@ def improve(start: Schedule, index: Index, *, until: float, seed: int, most_roun
         Rounds after which it ends, however much time is left.
     """
     rng = np.random.default_rng(seed)
-    now, best = copy_of(start), copy_of(start)
+    now, best = copy_of(start), sorted(start.visits.values())
     cost = best_cost = now.cost()
     vehicles = sorted(index.jobs_of)
     if not vehicles:
-        return best
+        return now
     begun = time.monotonic()
     rounds = 0
     while (most_rounds is None or rounds < most_rounds) and time.monotonic() < until:
@@ -281,13 +281,14 @@ def improve(start: Schedule, index: Index, *, until: float, seed: int, most_roun
         if gained <= _NO_GAIN or (warmth > 0 and rng.random() < np.exp(-gained / warmth)):
             cost += gained
             if cost < best_cost - 1e-9:
-                best, best_cost = copy_of(now), cost
+                best, best_cost = sorted(now.visits.values()), cost
         else:
             for column in added:
                 now.remove(column)
             for column in before:
                 now.add(column)
-    return best if best.cost() <= start.cost() else copy_of(start)
+    found = with_columns(index.problem, best)
+    return found if found.cost() <= start.cost() else copy_of(start)
 
 
 def _worth(index: Index, columns: Sequence[int], vehicles: Sequence[int]) -> float:
@@ -326,11 +327,10 @@ def _near(schedule: Schedule, index: Index, rng: np.random.Generator) -> list[in
     problem, table = index.problem, index.table
     visits = sorted(schedule.visits.values())
     middle = visits[int(rng.integers(len(visits)))]
+    any_of_them = (1.5 * rng.random(len(visits))).tolist()
     distance = {
-        c: abs(table.slot[c] - table.slot[middle])
-        + 0.5 * (table.bay[c] != table.bay[middle])
-        + 1.5 * float(rng.random())
-        for c in visits
+        c: abs(table.slot[c] - table.slot[middle]) + 0.5 * (table.bay[c] != table.bay[middle]) + chance
+        for c, chance in zip(visits, any_of_them, strict=True)
     }
     near = sorted(visits, key=lambda c: distance[c])[: int(rng.integers(2, _MOST_OUT))]
     out = {problem.bundles[table.bundle[c]].vehicle for c in near}

@@ -9,6 +9,7 @@ import polars as pl
 import pytest
 
 from airwatch.errors import PlanError
+from airwatch.plan.bound import lagrangian_bound
 from airwatch.plan.make import make_plan, move
 from airwatch.plan.make import places as places_of
 from airwatch.plan.optimum import solve
@@ -88,6 +89,24 @@ def test_tiny_plans_are_the_best_of_all(shape: Shape, seed: int) -> None:
     assert solved.cost == pytest.approx(best, rel=2e-3)  # the gap at which it ends
     assert solved.bound <= best + 1e-6
     assert solved.cost == pytest.approx(solved.schedule.cost())
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("shape", TINY)
+def test_the_bound_holds_and_rules_out_no_place_of_a_better_plan(shape: Shape, seed: int) -> None:
+    """Any plan with a column costs at least the bound and what is said of that column, at whatever prices."""
+    problem = state_problem(draw(seed, shape), shipped_settings())
+    plans = list(every_plan(problem))
+    best = min(cost for cost, _ in plans)
+    best_with = np.full(problem.columns.cost.size, np.inf)
+    for cost, chosen in plans:
+        best_with[chosen] = np.minimum(best_with[chosen], cost)
+    rng = np.random.default_rng(seed)
+    for prices in (problem.unplaced, 0.5 * problem.unplaced, problem.unplaced * rng.random(problem.n_jobs)):
+        hours = rng.random(problem.columns.use_h.size)
+        found = lagrangian_bound(problem, prices, hours, cost=best, until=np.inf, most_steps=20)
+        assert found.bound <= best + 1e-6
+        assert (found.bound + found.reduced <= best_with + 1e-6).all()
 
 
 def one_machine(work: Sequence[int], **columns: Sequence[object]) -> Problem:
