@@ -17,6 +17,9 @@ from airwatch.plan.search import Hints, Index, greedy, improve
 
 Bools = npt.NDArray[np.bool_]
 
+_RELAXED_SHARE = 0.6
+"""Of the time, for the linear relaxation: on a machine that is too busy for it the search still has some."""
+
 
 @dataclass(frozen=True, slots=True)
 class Solved:
@@ -82,19 +85,19 @@ def solve(problem: Problem, *, seconds: float | None = None, start: Schedule | N
     if problem.n_jobs == 0:
         return Solved(Schedule(problem), 0.0, 0.0, 0.0, "search")
     program = _program(problem)
-    relaxed = _relaxed(program, problem, allowed)
+    relaxed = _relaxed(program, problem, _RELAXED_SHARE * allowed)
     index = Index(problem, None if relaxed is None else relaxed.hints)
     best = greedy(index)
     if start is not None and start.cost() < best.cost():
         best = start
     best = improve(best, index, until=min(time.monotonic() + by.search_share * allowed, end), seed=by.seed)
-    found_by, bound = "search", 0.0
+    found_by, bound = "search", _plain_bound(problem)
     if relaxed is not None:
         until = time.monotonic() + by.bound_share * allowed
         sharper = lagrangian_bound(
             problem, relaxed.hints.prices, relaxed.hour_prices, cost=best.cost(), until=min(until, end)
         )
-        bound = max(relaxed.bound, sharper.bound)
+        bound = max(bound, relaxed.bound, sharper.bound)
         room = best.cost() - bound
         slack = TIGHT * max(1.0, best.cost())
         is_left = (sharper.reduced <= best.cost() - sharper.bound + slack) & (
@@ -112,6 +115,16 @@ def solve(problem: Problem, *, seconds: float | None = None, start: Schedule | N
         if better.cost() < best.cost() - TIGHT * max(1.0, best.cost()):
             best, found_by = better, "search"
     return Solved(best, best.cost(), min(bound, best.cost()), time.monotonic() - begun, found_by)
+
+
+def _plain_bound(problem: Problem) -> float:
+    """Give what the jobs cost if each had its cheapest place and no visit disturbed anybody; it needs no time."""
+    least = problem.unplaced.copy()
+    table = problem.columns.table
+    for i, slot in zip(table.bundle, table.slot, strict=True):
+        for j in problem.bundles[i].jobs:
+            least[j] = min(least[j], problem.risk[j, slot])
+    return float(least.sum())
 
 
 def _schedule(problem: Problem, columns: list[int]) -> Schedule | None:

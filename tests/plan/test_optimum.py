@@ -12,7 +12,7 @@ from airwatch.errors import PlanError
 from airwatch.plan.bound import lagrangian_bound
 from airwatch.plan.make import make_plan, move
 from airwatch.plan.make import places as places_of
-from airwatch.plan.optimum import solve
+from airwatch.plan.optimum import _plain_bound, solve
 from airwatch.plan.problem import Problem, state_problem
 from airwatch.plan.search import Index, earliest_due, first_come, improve
 from airwatch.plan.settings import shipped_settings
@@ -172,6 +172,20 @@ def test_no_plan_is_worse_than_the_simple_ones_and_none_beats_the_bound(seed: in
     assert feasible(problem, solved.schedule.chosen())
     longer = improve(solved.schedule, index, until=np.inf, seed=7, most_rounds=300)
     assert solved.bound <= longer.cost() + 1e-9
+
+
+def test_without_time_there_is_a_plan_and_a_bound_still() -> None:
+    problem = state_problem(draw(1, Shape(n_jobs=60, n_bays=2, n_people=2, days=7)), shipped_settings())
+    solved = solve(problem, seconds=0.0)
+    assert feasible(problem, solved.schedule.chosen())
+    assert 0.0 < solved.bound <= solve(problem, seconds=2.0).cost
+    assert solved.cost <= min(earliest_due(Index(problem)).cost(), first_come(Index(problem)).cost())
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_the_plain_bound_holds(seed: int) -> None:
+    problem = state_problem(draw(seed, TINY[2]), shipped_settings())
+    assert _plain_bound(problem) <= min(cost for cost, _ in every_plan(problem)) + 1e-9
 
 
 def test_the_same_rounds_give_the_same_plan() -> None:
