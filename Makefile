@@ -56,6 +56,7 @@ bench: $(VENV)/dev.stamp
 	$(BIN)/python tests/benchmarks/measure_rate.py
 	$(BIN)/python tests/benchmarks/page_latency.py
 	$(BIN)/python tests/benchmarks/alert_rate.py
+	$(BIN)/python tests/benchmarks/plan_risk.py
 
 # SEEDS are drawn by whoever runs it: seeds that were looked at while thresholds were set say little.
 SEEDS ?= 9101 9102

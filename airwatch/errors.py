@@ -37,6 +37,10 @@ class CampaignError(AirwatchError, ValueError):
     """A campaign or an outcome can't be recorded; nothing is changed."""
 
 
+class PlanError(AirwatchError, ValueError):
+    """A plan can't be made or changed as asked, or what it is made from is wrong; nothing is changed."""
+
+
 class SignalTableError(AirwatchError, ValueError):
     """The table of CAN signals can't be used; nothing is decoded."""
 

@@ -31,6 +31,11 @@ _SHOWN_IN = {
 }
 
 
+def shown_in(fault: str) -> tuple[str, ...]:
+    """Give the checks in which a fault shows, so the ones that can show that it is gone."""
+    return _SHOWN_IN[fault]
+
+
 def proofs(
     readings: pl.DataFrame, alerts: pl.DataFrame, spent: Mapping[str, datetime], settings: Settings | None = None
 ) -> dict[str, Proof]:

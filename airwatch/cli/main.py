@@ -12,7 +12,20 @@ CAUTION = (
     "A reading finds work; it never clears a vehicle. Chock the wheels and drain stored air before anyone works on"
     " brakes. Qualified inspectors and local rules decide."
 )
-_COMMANDS = ("alert", "demo", "serve", "subscribe", "replay", "land", "derive", "evaluate", "export", "hand", "tidy")
+_COMMANDS = (
+    "alert",
+    "demo",
+    "serve",
+    "subscribe",
+    "replay",
+    "land",
+    "derive",
+    "evaluate",
+    "export",
+    "hand",
+    "plan",
+    "tidy",
+)
 """Each is in the module of its name, which is imported when the command is asked for, so that all start fast."""
 
 

@@ -22,7 +22,9 @@ from airwatch.notify.clock import DigestTimes, QuietHours
 from airwatch.notify.errors import NotifyError
 from airwatch.notify.frames import Event
 
-Change = Literal["opened", "graver", "reopened", "planned", "repaired", "verified", "dismissed", "withdrawn"]
+Change = Literal[
+    "opened", "graver", "reopened", "planned", "in_work", "cancelled", "repaired", "verified", "dismissed", "withdrawn"
+]
 ClockTime = Annotated[str, Meta(pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$")]
 Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
 Label = Annotated[str, Meta(pattern=r"^[^/\s]([^/\n]*[^/\s])?$", max_length=64)]

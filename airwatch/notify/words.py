@@ -36,6 +36,8 @@ KINDS = {
     "graver": "worse than before",
     "reopened": "open again",
     "planned": "work is planned",
+    "in_work": "work on it has begun",
+    "cancelled": "the work planned for it is cancelled",
     "repaired": "repair reported, readings have yet to show that it held",
     "verified": "readings since the repair no longer show the fault",
     "dismissed": "set aside by somebody",

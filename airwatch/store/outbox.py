@@ -12,11 +12,14 @@ _DAYS = 90
 def events_to_tell(store: Store, link: str) -> pl.DataFrame:
     """Give the changes of alerts written down of late, in that order; columns as `EVENTS`.
 
+    Planned and done work orders are changes of their alerts; begun and cancelled ones are told here beside them.
+
     Changes of an alert that is silenced just now wait for the end of the silence. ``link`` is where the pages are
     served, without a slash at its end.
     """
-    return store.frame(
-        """
+    return (
+        store.frame(
+            """
         WITH quiet AS (
             SELECT alert, max(until) AS until FROM air.alert_history WHERE change = 'silenced' GROUP BY alert
         ),
@@ -25,15 +28,30 @@ def events_to_tell(store: Store, link: str) -> pl.DataFrame:
             FROM air.alert_history
             WHERE change NOT IN ('acknowledged', 'noted', 'silenced', 'explained')
         )
-        SELECT h.event AS event_id, h.alert AS alert_id, h."at", h.change AS kind, h.fleet, h.unit, h.trailer, h.fault,
+        SELECT * FROM (
+        SELECT h.recorded, h.event AS event_id, h.alert AS alert_id,
+            h."at", h.change AS kind, h.fleet, h.unit, h.trailer, h.fault,
             a.circuit, h.severity, h.previous AS previous_severity, h.reason AS summary, a.crossing_likely,
             $link || '/alerts/' || h.alert AS link
         FROM told AS h LEFT JOIN air.alerts AS a ON a.id = h.alert LEFT JOIN quiet AS q ON q.alert = h.alert
-        WHERE h.recorded >= now()::TIMESTAMP - to_days($days) AND coalesce(q.until <= now()::TIMESTAMP, true)
-        ORDER BY h.recorded, h.event
+        WHERE coalesce(q.until <= now()::TIMESTAMP, true)
+        UNION ALL
+        SELECT o.recorded, o.work_order || '-' || o."sequence" || '-' || o.job AS event_id, o.job AS alert_id, o."at",
+            o.change AS kind, o.fleet, coalesce(a.unit, o.vehicle) AS unit, a.trailer, a.fault, a.circuit, a.severity,
+            a.severity AS previous_severity, o.bay || ', work order ' || o.work_order || ': ' || o.reason AS summary,
+            a.crossing_likely, $link || '/alerts/' || o.job AS link
+        FROM (SELECT *, unnest(jobs) AS job FROM air.work_order_changes WHERE change IN ('in_work', 'cancelled')) AS o
+        JOIN air.alerts AS a ON a.id = o.job LEFT JOIN quiet AS q ON q.alert = o.job
+        WHERE coalesce(q.until <= now()::TIMESTAMP, true)
+        )
+        WHERE recorded >= now()::TIMESTAMP - to_days($days)
+        ORDER BY recorded, event_id
         """,
-        {"link": link, "days": _DAYS},
-    ).cast(EVENTS)
+            {"link": link, "days": _DAYS},
+        )
+        .drop("recorded")
+        .cast(EVENTS)
+    )
 
 
 def outbox(store: Store) -> pl.DataFrame:
