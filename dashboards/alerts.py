@@ -12,7 +12,7 @@ from airwatch.alerts.lifecycle import ACTIONS, CLOSED, Step, check_step, silence
 from airwatch.errors import AlertError
 from airwatch.store.alerts import alert_of, history_of
 from airwatch.store.database import Store
-from airwatch.store.results import newest_data
+from airwatch.store.heard import newest_data
 from dashboards.errors import NotFoundError
 
 Band = Literal["open", "taken", "repaired", "silenced", "closed"]

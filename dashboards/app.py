@@ -1,6 +1,7 @@
 """The web application over one store."""
 
-from collections.abc import Sequence
+from collections.abc import AsyncIterator, Sequence
+from contextlib import asynccontextmanager
 
 from fastapi import FastAPI
 from fastapi.staticfiles import StaticFiles
@@ -10,6 +11,8 @@ from airwatch.landing.subscriber import Health
 from airwatch.store.database import Store
 from dashboards import assets
 from dashboards.api import routes as api
+from dashboards.board import Board
+from dashboards.live import Live
 from dashboards.pages import routes as pages
 from dashboards.problems import handle_errors
 from dashboards.security import SecurityHeaders
@@ -41,8 +44,11 @@ def create_app(store: Store, health: Health | None, *, hosts: Sequence[str] | No
         openapi_url=f"{api.PREFIX}/openapi.json",
         docs_url=None,
         redoc_url=None,
+        lifespan=_running,
     )
     app.state.store, app.state.health = store, health
+    app.state.board, app.state.live = Board(store), Live()
+    app.state.board.when_new(app.state.live.tell)
     if hosts is not None:
         app.add_middleware(TrustedHostMiddleware, allowed_hosts=list(hosts), www_redirect=False)
     app.add_middleware(SecurityHeaders)
@@ -52,3 +58,17 @@ def create_app(store: Store, health: Health | None, *, hosts: Sequence[str] | No
     app.mount("/static", StaticFiles(directory=assets.STATIC), name="static")
     handle_errors(app)
     return app
+
+
+@asynccontextmanager
+async def _running(app: FastAPI) -> AsyncIterator[None]:
+    """Keep the board up to date while the application is served."""
+    board: Board = app.state.board
+    live: Live = app.state.live
+    live.open()
+    board.start()
+    try:
+        yield
+    finally:
+        live.close()
+        board.stop()

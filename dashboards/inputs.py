@@ -10,13 +10,20 @@ from airwatch.landing.subscriber import Health
 from airwatch.store.database import Store
 from airwatch.store.registry import current
 from airwatch.store.results import is_known
+from dashboards.board import Board
 from dashboards.errors import BadRequestError, NotFoundError
 from dashboards.measures import Measures, PressureUnit, usual_unit
+from dashboards.reader import Reader, reader_of
 
 
 async def _store(request: Request) -> Store:
     store: Store = request.app.state.store
     return store
+
+
+async def _board(request: Request) -> Board:
+    board: Board = request.app.state.board
+    return board
 
 
 async def _health(request: Request) -> Health | None:
@@ -30,18 +37,19 @@ async def _measures(
     return Measures(units)
 
 
-ChosenUnit = Annotated[
-    PressureUnit | None, Query(alias="units", description="Unit of pressures; rates are in it per minute.")
-]
+async def _reader(request: Request) -> Reader:
+    return reader_of(request)
 
 
-def _page_measures(request: Request, chosen: ChosenUnit = None) -> Measures:
+def _page_measures(request: Request) -> Measures:
     """Give the unit that the reader chose, or else the one that the units' rule sets are written in."""
     store: Store = request.app.state.store
-    return Measures(chosen or usual_unit(current(store)["rule_set"].unique()))
+    return Measures(reader_of(request).pressure or usual_unit(current(store)["rule_set"].unique()))
 
 
 StoreInput = Annotated[Store, Depends(_store)]
+ReaderInput = Annotated[Reader, Depends(_reader)]
+BoardInput = Annotated[Board, Depends(_board)]
 HealthInput = Annotated[Health | None, Depends(_health)]
 MeasuresInput = Annotated[Measures, Depends(_measures)]
 PageMeasuresInput = Annotated[Measures, Depends(_page_measures)]

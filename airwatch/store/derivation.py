@@ -9,6 +9,7 @@ import polars as pl
 from airwatch.contract.batch import CODE_SCHEMA, GOVERNOR_SCHEMA, LAMP_SCHEMA, REPORT_SCHEMA
 from airwatch.contract.columns import SAMPLE_SCHEMA, TIME
 from airwatch.derive.frames import READINGS
+from airwatch.store.changes import Change
 from airwatch.store.database import Store
 from airwatch.store.telemetry import unit_key
 
@@ -161,9 +162,13 @@ def time_of_sample(store: Store, window: pl.DataFrame, n: int) -> datetime | Non
 
 
 def replace_windows(store: Store, chosen: pl.DataFrame, runs: pl.DataFrame, readings: pl.DataFrame) -> None:
-    """Put the runs and readings of the chosen windows in place of what was there, in one transaction."""
+    """Put the runs and readings of the chosen windows in place of what was there, in one transaction.
+
+    So are the newest readings of these units.
+    """
     inside = _INSIDE.format(t="o.run_start")
-    with store.transaction(w=chosen, new_runs=runs, new_readings=readings) as write:
+    theirs = pl.concat([chosen.select("fleet", "unit"), readings.select("fleet", "unit")]).unique()
+    with store.transaction(w=chosen, new_runs=runs, new_readings=readings, theirs=theirs) as write:
         write.execute(f"DELETE FROM air.runs AS o USING w WHERE o.fleet = w.fleet AND o.unit = w.unit AND {inside}")
         write.execute(
             "DELETE FROM air.readings AS o USING w WHERE o.fleet = w.fleet AND o.unit = w.unit"
@@ -171,6 +176,15 @@ def replace_windows(store: Store, chosen: pl.DataFrame, runs: pl.DataFrame, read
         )
         write.execute("INSERT INTO air.runs BY NAME SELECT * FROM new_runs")
         write.execute("INSERT INTO air.readings BY NAME SELECT * FROM new_readings")
+        write.execute(
+            "DELETE FROM air.newest_readings AS o USING theirs AS t WHERE o.fleet = t.fleet AND o.unit = t.unit"
+        )
+        write.execute(
+            "INSERT INTO air.newest_readings BY NAME SELECT * FROM air.readings SEMI JOIN theirs USING (fleet, unit)"
+            ' QUALIFY row_number() OVER (PARTITION BY fleet, unit, "check", circuit, test, part'
+            ' ORDER BY "end" DESC, "start" DESC) = 1'
+        )
+    store.tell(Change("results"))
 
 
 def set_mark(store: Store, job: str, batch: int) -> None:

@@ -3,6 +3,7 @@
 import polars as pl
 
 from airwatch.derive.data_quality import LEDGER, QUALITY
+from airwatch.store.changes import Change
 from airwatch.store.database import Store
 
 CHANGED = pl.Schema({"fleet": pl.String(), "unit": pl.String(), "day": pl.Date()})
@@ -38,6 +39,18 @@ def replace_quality(store: Store, changed: pl.DataFrame, quality: pl.DataFrame) 
             "INSERT INTO air.data_quality BY NAME"
             " SELECT f.* FROM fresh AS f JOIN c ON f.fleet = c.fleet AND f.unit = c.unit WHERE f.day >= c.day"
         )
+    if changed.height:
+        store.tell(Change("results"))
+
+
+def newest_days(store: Store) -> pl.DataFrame:
+    """Give the newest day of each unit and stream within two weeks of the newest of all; columns as `QUALITY`."""
+    return store.frame(
+        f"SELECT {', '.join(QUALITY)} FROM air.data_quality"
+        " WHERE day >= (SELECT max(day) FROM air.data_quality) - 14"
+        " QUALIFY row_number() OVER (PARTITION BY fleet, unit, stream ORDER BY day DESC) = 1"
+        " ORDER BY fleet, unit, stream"
+    ).cast(QUALITY)
 
 
 def quality_of(store: Store, fleet: str | None = None, unit: str | None = None) -> pl.DataFrame:

@@ -7,6 +7,7 @@ from pydantic import BaseModel, Field
 
 from dashboards.api.alert_models import Alert
 from dashboards.api.times import Utc
+from dashboards.data_state import DataState
 from dashboards.need import Need
 
 Verdict = Literal["pass", "watch", "fail", "unknown"]
@@ -39,6 +40,8 @@ class UnitRow(BaseModel):
     severity: Annotated[Literal["low", "medium", "high"] | None, Field(description="Of the alert that ranks the unit.")]
     reason: str
     since: Utc | None
+    data: Annotated[DataState, Field(description="Whether its data come in, and without faults.")]
+    data_flags: Annotated[str, Field(description="What is out of the ordinary with its data, ;-joined.")]
     is_silent: Annotated[bool, Field(description="No data for 72 h before the newest data of the fleet.")]
     last_t: Annotated[Utc | None, Field(description="Newest data time.")]
     n_messages: int

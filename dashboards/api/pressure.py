@@ -8,7 +8,7 @@ import polars as pl
 from fastapi import APIRouter, Query
 
 from airwatch.store.database import Store
-from airwatch.store.results import count_samples, newest_readings_of, pressure_history, sample_span
+from airwatch.store.results import count_samples, newest_readings, pressure_history, sample_span
 from dashboards.api.models import PressureFigure, PressureHistory
 from dashboards.figures import Edge, pressure_figure
 from dashboards.inputs import End, FleetName, MeasuresInput, Start, StoreInput, UnitName, require_unit, time_span
@@ -65,7 +65,7 @@ def figure(
         history.frame,
         start=history.start,
         end=history.end,
-        edges=_cut_out_edges(newest_readings_of(store, fleet, unit), measures),
+        edges=_cut_out_edges(newest_readings(store, fleet, unit), measures),
         measures=measures,
         palette=PALETTES[scheme],
     )

@@ -9,8 +9,10 @@ from airwatch.store.quality import quality_of
 from airwatch.store.results import alerts, readings_of, sample_span, unit_of
 from dashboards.api.alerts import as_alerts
 from dashboards.api.models import QualityDay, Reading, ReadingPage, Registered, UnitDetail, UnitPage, UnitRow
-from dashboards.fleet import cut, matching, read_fleet
+from dashboards.data_state import DataState
+from dashboards.fleet import Order, cut, in_order, matching
 from dashboards.inputs import (
+    BoardInput,
     End,
     FleetName,
     PageNumber,
@@ -32,17 +34,23 @@ router = APIRouter(tags=["units"])
 
 @router.get("/units", summary="Units in order of need")
 def units(
-    store: StoreInput,
+    board: BoardInput,
     page: PageNumber = 1,
     size: PageSize = 100,
     q: Words = "",
     need: Annotated[Need | None, Query(description="Only units of this need.")] = None,
+    data: Annotated[DataState | None, Query(description="Only units whose data come in like this.")] = None,
+    fleet: Annotated[str | None, Query(max_length=64, description="Only this fleet.")] = None,
+    shop: Annotated[str | None, Query(max_length=200, description="Only units of this home shop.")] = None,
+    kind: Annotated[str | None, Query(max_length=64, description="Only tractors, say.")] = None,
+    order: Annotated[Order, Query(description="What the units are sorted by.")] = "need",
 ) -> UnitPage:
     """Give the units, those that need somebody first."""
-    fleet = read_fleet(store, Measures())
-    part = cut(matching(fleet.units, q=q, need=need), page=page, size=size)
+    whole = board.current().fleet(Measures())
+    found = matching(whole.units, q=q, need=need, data=data, fleet=fleet, shop=shop, kind=kind)
+    part = cut(in_order(found, order), page=page, size=size)
     rows = [UnitRow.model_validate(row) for row in part.rows.iter_rows(named=True)]
-    return UnitPage(page=page, size=size, total=part.total, newest=fleet.newest, counts=fleet.counts, units=rows)
+    return UnitPage(page=page, size=size, total=part.total, newest=whole.newest, counts=whole.counts, units=rows)
 
 
 @router.get("/units/{fleet}/{unit}", summary="One unit")

@@ -27,7 +27,7 @@ from dashboards.alert_words import (
 from dashboards.alerts import is_urgent, read_alert
 from dashboards.api.alert_models import AlertDetails, Explanation, details_of
 from dashboards.api.alerts import AlertId
-from dashboards.inputs import ChosenUnit, StoreInput
+from dashboards.inputs import ReaderInput, StoreInput
 from dashboards.measures import Measures, usual_unit
 from dashboards.pages.reading_rows import ReadingRow, reading_rows
 from dashboards.templating import render
@@ -65,12 +65,12 @@ class HistoryRow:
 
 
 @router.get("/alerts/{alert}")
-def alert(request: Request, store: StoreInput, alert: AlertId, chosen: ChosenUnit = None) -> HTMLResponse:
+def alert(request: Request, store: StoreInput, alert: AlertId, reader: ReaderInput) -> HTMLResponse:
     """Show one alert."""
     found = read_alert(store, alert)
     row, details = found.row, details_of(found.row)
     registered = unit_of(store, row["fleet"], row["unit"])
-    measures = Measures(chosen or usual_unit([None if registered is None else str(registered["rule_set"])]))
+    measures = Measures(reader.pressure or usual_unit([None if registered is None else str(registered["rule_set"])]))
     readings = readings_showing(store, row, details)
     figure = _figure(readings, row, details, measures)
     silenced_until = found.silenced_until

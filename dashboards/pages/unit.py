@@ -8,14 +8,15 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 
 from airwatch.store.database import Store
+from airwatch.store.heard import newest_data
 from airwatch.store.quality import quality_of
-from airwatch.store.results import alerts, newest_data, readings_of, sample_span, unit_of
+from airwatch.store.results import alerts, readings_of, sample_span, unit_of
 from dashboards.alert_words import crossing_text, headline, sureness_text
 from dashboards.alerts import by_need, data_now, is_urgent, silences_of
 from dashboards.api.alert_models import details_of
-from dashboards.inputs import ChosenUnit, FleetName, StoreInput, UnitName, require_unit
+from dashboards.data_state import silent_for
+from dashboards.inputs import FleetName, ReaderInput, StoreInput, UnitName, require_unit
 from dashboards.measures import Measures, usual_unit
-from dashboards.need import silent_for
 from dashboards.newest import newest_of_each
 from dashboards.pages.facts import registry_facts
 from dashboards.pages.reading_rows import reading_rows
@@ -30,14 +31,12 @@ router = APIRouter()
 
 
 @router.get("/units/{fleet}/{unit}")
-def unit(
-    request: Request, store: StoreInput, fleet: FleetName, unit: UnitName, chosen: ChosenUnit = None
-) -> HTMLResponse:
+def unit(request: Request, store: StoreInput, fleet: FleetName, unit: UnitName, reader: ReaderInput) -> HTMLResponse:
     """Show what is known of one unit."""
     require_unit(store, fleet, unit)
     span = sample_span(store, fleet, unit)
     registered, readings = unit_of(store, fleet, unit), readings_of(store, fleet, unit)
-    measures = Measures(chosen or usual_unit([None if registered is None else str(registered["rule_set"])]))
+    measures = Measures(reader.pressure or usual_unit([None if registered is None else str(registered["rule_set"])]))
     return render(
         request,
         "unit.html",
