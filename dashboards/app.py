@@ -12,6 +12,7 @@ from airwatch.store.database import Store
 from dashboards import assets
 from dashboards.api import routes as api
 from dashboards.board import Board
+from dashboards.histories import Histories
 from dashboards.live import Live
 from dashboards.pages import routes as pages
 from dashboards.problems import handle_errors
@@ -48,6 +49,7 @@ def create_app(store: Store, health: Health | None, *, hosts: Sequence[str] | No
     )
     app.state.store, app.state.health = store, health
     app.state.board, app.state.live = Board(store), Live()
+    app.state.histories = Histories(store)
     app.state.board.when_new(app.state.live.tell)
     if hosts is not None:
         app.add_middleware(TrustedHostMiddleware, allowed_hosts=list(hosts), www_redirect=False)
@@ -72,3 +74,4 @@ async def _running(app: FastAPI) -> AsyncIterator[None]:
     finally:
         live.close()
         board.stop()
+        app.state.histories.close()

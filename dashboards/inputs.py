@@ -12,8 +12,9 @@ from airwatch.store.registry import current
 from airwatch.store.results import is_known
 from dashboards.board import Board
 from dashboards.errors import BadRequestError, NotFoundError
+from dashboards.histories import Histories
 from dashboards.measures import Measures, PressureUnit, usual_unit
-from dashboards.reader import Reader, reader_of
+from dashboards.reader import UTC_NAME, Reader, reader_of, zone_names
 
 
 async def _store(request: Request) -> Store:
@@ -37,6 +38,19 @@ async def _measures(
     return Measures(units)
 
 
+async def _histories(request: Request) -> Histories:
+    histories: Histories = request.app.state.histories
+    return histories
+
+
+async def _zone(
+    zone: Annotated[str, Query(max_length=64, description="Time zone of the times in the figure.")] = UTC_NAME,
+) -> Reader:
+    if zone not in zone_names():
+        raise BadRequestError(f"zone: there is no time zone {zone!r}; give UTC, or a name like America/Denver.")
+    return Reader(None, zone)
+
+
 async def _reader(request: Request) -> Reader:
     return reader_of(request)
 
@@ -49,6 +63,8 @@ def _page_measures(request: Request) -> Measures:
 
 StoreInput = Annotated[Store, Depends(_store)]
 ReaderInput = Annotated[Reader, Depends(_reader)]
+HistoriesInput = Annotated[Histories, Depends(_histories)]
+ZoneInput = Annotated[Reader, Depends(_zone)]
 BoardInput = Annotated[Board, Depends(_board)]
 HealthInput = Annotated[Health | None, Depends(_health)]
 MeasuresInput = Annotated[Measures, Depends(_measures)]

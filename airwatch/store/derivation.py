@@ -111,7 +111,11 @@ def read_window(store: Store, chosen: pl.DataFrame) -> dict[str, pl.DataFrame]:
         ``samples`` sorted by ``fleet, unit, t``; ``governor_events, fault_reports, fault_codes, lamp_events``
         sorted by time.
     """
-    samples = _samples(store, chosen)
+    return {"samples": read_samples(store, chosen), **read_events(store, chosen)}
+
+
+def read_events(store: Store, chosen: pl.DataFrame) -> dict[str, pl.DataFrame]:
+    """Read governor events in the chosen windows, and all trouble codes and lamps of their units, by time."""
     w = chosen
     governor = store.frame(
         "SELECT e.* FROM air.governor_events AS e JOIN w ON e.fleet = w.fleet AND e.unit = w.unit"
@@ -122,7 +126,6 @@ def read_window(store: Store, chosen: pl.DataFrame) -> dict[str, pl.DataFrame]:
     codes = store.frame("SELECT e.* FROM air.fault_codes AS e SEMI JOIN w USING (fleet, unit) ORDER BY e.t", w=w)
     lamps = store.frame("SELECT e.* FROM air.lamp_events AS e SEMI JOIN w USING (fleet, unit) ORDER BY e.t", w=w)
     return {
-        "samples": samples,
         "governor_events": governor.cast(GOVERNOR_SCHEMA),
         "fault_reports": reports.cast(REPORT_SCHEMA),
         "fault_codes": codes.cast(CODE_SCHEMA),
@@ -130,7 +133,7 @@ def read_window(store: Store, chosen: pl.DataFrame) -> dict[str, pl.DataFrame]:
     }
 
 
-def _samples(store: Store, chosen: pl.DataFrame) -> pl.DataFrame:
+def read_samples(store: Store, chosen: pl.DataFrame) -> pl.DataFrame:
     """Read the samples of windows, which are sorted by ``fleet, unit``; columns as `SAMPLE_SCHEMA`, sorted.
 
     Units go through the query and the sort as numbers: names for each sample would take longer than all the rest.

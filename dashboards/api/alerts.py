@@ -16,9 +16,9 @@ from dashboards.api.alert_models import Alert, AlertDetail, ChangeAsked, History
 from dashboards.api.models import AlertPage, Figure, Problem
 from dashboards.changes import change_alert
 from dashboards.errors import BodyError
-from dashboards.figures import alert_figure
+from dashboards.figures import alert_figure, in_zone
 from dashboards.fleet import cut
-from dashboards.inputs import MeasuresInput, PageNumber, PageSize, StoreInput, utc
+from dashboards.inputs import MeasuresInput, PageNumber, PageSize, StoreInput, ZoneInput, utc
 from dashboards.palette import PALETTES, Scheme
 
 AlertId = Annotated[str, Path(max_length=64, description="id of the alert.", examples=["772011b3fce89477"])]
@@ -59,6 +59,7 @@ def figure(
     store: StoreInput,
     alert: AlertId,
     measures: MeasuresInput,
+    reader: ZoneInput,
     scheme: Annotated[Scheme, Query(description="Colours for light or dark pages.")] = "light",
 ) -> Figure:
     """Give the readings that show the fault over time as a Plotly figure.
@@ -77,7 +78,7 @@ def figure(
         measures=measures,
         palette=PALETTES[scheme],
     )
-    return Figure(**drawn)
+    return Figure(**in_zone(drawn, reader))
 
 
 async def _json_only(content_type: Annotated[str, Header(description="application/json")] = "") -> None:

@@ -8,8 +8,8 @@ from fastapi import APIRouter, Path, Query
 from airwatch.store.results import readings_of
 from dashboards.api.models import Figure
 from dashboards.errors import NotFoundError
-from dashboards.figures import readings_figure
-from dashboards.inputs import FleetName, MeasuresInput, StoreInput, UnitName, require_unit
+from dashboards.figures import in_zone, readings_figure
+from dashboards.inputs import FleetName, MeasuresInput, StoreInput, UnitName, ZoneInput, require_unit
 from dashboards.judged import with_judged
 from dashboards.palette import PALETTES, Scheme
 
@@ -22,6 +22,7 @@ def figure(
     fleet: FleetName,
     unit: UnitName,
     measures: MeasuresInput,
+    reader: ZoneInput,
     check: Annotated[str, Path(description="Check, as in a reading.", examples=["build_up_time"])],
     test: Annotated[str | None, Query(max_length=64, description="Only this test of the check.")] = None,
     scheme: Annotated[Scheme, Query(description="Colours for light or dark pages.")] = "light",
@@ -34,4 +35,5 @@ def figure(
     if readings.is_empty():
         of_test = "" if test is None else f", test {test!r}"
         raise NotFoundError(f"Unit {unit!r} of fleet {fleet!r} has no reading of the check {check!r}{of_test}.")
-    return Figure(**readings_figure(with_judged(readings), measures=measures, palette=PALETTES[scheme]))
+    drawn = readings_figure(with_judged(readings), measures=measures, palette=PALETTES[scheme])
+    return Figure(**in_zone(drawn, reader))

@@ -161,10 +161,19 @@ class Figure(BaseModel):
 class PressureFigure(Figure):
     """The same, and how much of the samples it shows."""
 
+    t: Annotated[list[int], Field(description="Times of traces without `x`: ms since 1970 on the zone's clocks.")]
     start: Utc
     end: Utc
     n_samples: int
     is_thinned: bool
+
+
+class PressureMarks(BaseModel):
+    """What is added to the figure of a pressure history."""
+
+    data: list[dict[str, Any]]
+    shapes: list[dict[str, Any]]
+    has_phases: Annotated[bool, Field(description="false: the span is too long for phases.")]
 
 
 class LimitRow(BaseModel):

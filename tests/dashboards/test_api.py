@@ -191,6 +191,7 @@ def test_openapi_names_every_route_its_errors_and_parameters(client: TestClient)
         "/api/v1/units/{fleet}/{unit}/readings",
         "/api/v1/units/{fleet}/{unit}/pressure",
         "/api/v1/units/{fleet}/{unit}/pressure/figure",
+        "/api/v1/units/{fleet}/{unit}/pressure/marks",
         "/api/v1/units/{fleet}/{unit}/checks/{check}/figure",
         "/api/v1/alerts",
         "/api/v1/alerts/{alert}",
