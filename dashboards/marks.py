@@ -13,10 +13,8 @@ from airwatch.store.database import Store
 from airwatch.store.derivation import WINDOWS, read_events, read_samples
 from airwatch.store.registry import current
 from airwatch.store.results import alerts
+from dashboards.figures.pressure import LONGEST_LANES
 from dashboards.words import fault_name
-
-LONGEST_PHASES = timedelta(hours=50)
-"""Beyond so long a span phases are too short to be seen, and many."""
 
 MOST_EVENTS = 400
 """Of one kind; more of them could not be told apart."""
@@ -31,7 +29,7 @@ def unit_marks(
     window = pl.DataFrame([(fleet, unit, start, end + timedelta(milliseconds=1), 0)], schema=WINDOWS, orient="row")
     events = pl.concat([_events(read_events(store, window), start, end), _alerts(store, fleet, unit, start, end)])
     phases = pl.DataFrame(schema=PHASE_INTERVALS)
-    if end - start <= LONGEST_PHASES and (samples := read_samples(store, window)).height:
+    if end - start <= LONGEST_LANES and (samples := read_samples(store, window)).height:
         phases = phase_intervals(assign_runs(add_phases(samples)), unit_facts(window, current(store)))
     return phases, events
 

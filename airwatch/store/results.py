@@ -80,12 +80,12 @@ def unit_states(store: Store) -> pl.DataFrame:
     )
 
 
-def readings_of(store: Store, fleet: str, unit: str) -> pl.DataFrame:
-    """Give all readings of one unit by time; columns as `airwatch.derive.frames.READINGS`."""
+def readings_of(store: Store, fleet: str, unit: str, check: str | None = None) -> pl.DataFrame:
+    """Give the readings of one unit, of one check where it is named, by time; columns as `derive.frames.READINGS`."""
     return store.frame(
         f"SELECT {_READING_NAMES} FROM air.readings WHERE fleet = $fleet AND unit = $unit"
-        ' ORDER BY "start", "check", circuit',
-        {"fleet": fleet, "unit": unit},
+        ' AND ($check IS NULL OR "check" = $check) ORDER BY "start", "check", circuit',
+        {"fleet": fleet, "unit": unit, "check": check},
     ).cast(READINGS)
 
 

@@ -11,7 +11,7 @@ from airwatch.store.results import newest_readings
 from dashboards.api.models import PressureFigure, PressureHistory, PressureMarks
 from dashboards.api.times import rfc3339
 from dashboards.figures import Edge, pressure_figure
-from dashboards.figures.pressure import event_traces, phase_traces, rest_shapes
+from dashboards.figures.pressure import LONGEST_LANES, event_traces, phase_traces, rest_shapes
 from dashboards.histories import Histories, History
 from dashboards.inputs import (
     End,
@@ -25,7 +25,7 @@ from dashboards.inputs import (
     require_unit,
     time_span,
 )
-from dashboards.marks import LONGEST_PHASES, unit_marks
+from dashboards.marks import unit_marks
 from dashboards.measures import Measures
 from dashboards.palette import PALETTES, Scheme
 
@@ -112,7 +112,7 @@ def marks(
     return PressureMarks(
         data=[*phase_traces(phases, **look), *event_traces(events, **look)],  # type: ignore[arg-type]
         shapes=rest_shapes(phases, **look),  # type: ignore[arg-type]
-        has_phases=last - first <= LONGEST_PHASES,
+        has_phases=last - first <= LONGEST_LANES,
     )
 
 

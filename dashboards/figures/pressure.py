@@ -1,7 +1,7 @@
 """Tank pressures over time, with engine speed below; and what goes over them: phases and events."""
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import polars as pl
 
@@ -24,6 +24,9 @@ LANES = {
     "compressor_loaded": "compressor loaded",
 }
 """Phases that have a lane below the pressures, from the top; `engine_off` is shaded across the pressures instead."""
+
+LONGEST_LANES = timedelta(hours=50)
+"""Beyond so long a span phases are too short to be seen, and many."""
 
 SYMBOLS = {
     "cut_out": ("triangle-up", "governor cut-out"),
@@ -62,23 +65,16 @@ def pressure_figure(
     layout = base_layout(palette, height=520)
     layout["uirevision"] = "kept"
     ends = [axis_time(reader.local(t)) for t in (start, end)]
-    layout["xaxis"] |= {"range": ends, "anchor": "y2"}
-    layout["yaxis2"] = layout["yaxis"] | {"title": {"text": "1/min"}, "domain": [0.26, 0.38], "nticks": 3}
+    layout["xaxis"] |= {"range": ends, "anchor": "free", "position": 0}
+    has_lanes = end - start <= LONGEST_LANES
+    engine, pressures = ([0.26, 0.38], [0.43, 1.0]) if has_lanes else ([0.0, 0.16], [0.22, 1.0])
+    layout["yaxis2"] = layout["yaxis"] | {"title": {"text": "1/min"}, "domain": engine, "nticks": 3}
     layout["yaxis2"]["range"] = [0, _engine_top_rpm(history)]
-    lanes = list(LANES.values())
-    layout["yaxis3"] = layout["yaxis"] | {
-        "domain": [0.0, 0.22],
-        "range": [len(lanes) - 0.5, -0.5],
-        "tickvals": list(range(len(lanes))),
-        "ticktext": lanes,
-        "tickfont": {"size": 10},
-        "showgrid": False,
-        "fixedrange": True,
-    }
+    if has_lanes:
+        layout["yaxis3"] = layout["yaxis"] | _lanes()
     layout["yaxis4"] = {"overlaying": "y", "range": [0, 1], "visible": False, "fixedrange": True}
     unit = measures.unit("kPa")
-    layout["yaxis"] |= {"title": {"text": f"pressure, {unit}"}, "domain": [0.43, 1.0], "rangemode": "tozero"}
-    layout["xaxis"]["anchor"] = "y3"
+    layout["yaxis"] |= {"title": {"text": f"pressure, {unit}"}, "domain": pressures, "rangemode": "tozero"}
     joined = _break_gaps(history, max(_LONGEST_JOIN_S, _JOIN_STEPS * _usual_step_s(history)))
     traces = [*_tank_traces(joined, measures, palette), *_engine_traces(joined, palette)]
     if not traces:
@@ -86,6 +82,19 @@ def pressure_figure(
         return unchecked([], layout, [])
     draw_edges(layout, edges, palette)
     return unchecked(traces, layout, _clock_ms(joined["t"], reader))
+
+
+def _lanes() -> FigureDict:
+    names = list(LANES.values())
+    return {
+        "domain": [0.0, 0.22],
+        "range": [len(names) - 0.5, -0.5],
+        "tickvals": list(range(len(names))),
+        "ticktext": names,
+        "tickfont": {"size": 10},
+        "showgrid": False,
+        "fixedrange": True,
+    }
 
 
 def phase_traces(intervals: pl.DataFrame, *, reader: Reader, palette: Palette) -> list[FigureDict]:

@@ -189,6 +189,7 @@ def test_openapi_names_every_route_its_errors_and_parameters(client: TestClient)
         "/api/v1/units",
         "/api/v1/units/{fleet}/{unit}",
         "/api/v1/units/{fleet}/{unit}/readings",
+        "/api/v1/units/{fleet}/{unit}/notes",
         "/api/v1/units/{fleet}/{unit}/pressure",
         "/api/v1/units/{fleet}/{unit}/pressure/figure",
         "/api/v1/units/{fleet}/{unit}/pressure/marks",
@@ -202,10 +203,10 @@ def test_openapi_names_every_route_its_errors_and_parameters(client: TestClient)
         "/api/v1/units/{fleet}/{unit}/quality",
     }
     for path, methods in described["paths"].items():
-        is_change = path.endswith("/changes")
-        assert methods.keys() == ({"post"} if is_change else {"get"})
-        for method in methods.values():
-            expected = {"201", "404", "409", "415", "422"} if is_change else {"200", "404", "422"}
+        takes = {"post"} if path.endswith("/changes") else {"get", "post"} if path.endswith("/notes") else {"get"}
+        assert methods.keys() == takes
+        for verb, method in methods.items():
+            expected = {"201", "404", "409", "415", "422"} if verb == "post" else {"200", "404", "422"}
             assert expected <= method["responses"].keys()
             assert all(parameter["description"] for parameter in method.get("parameters", []))
     asked = described["components"]["schemas"]["ChangeAsked"]
