@@ -6,6 +6,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from functools import cached_property
 from typing import Any
 
 import polars as pl
@@ -22,6 +23,7 @@ from dashboards.alert_readings import shown_in
 from dashboards.alerts import data_now, silences_of
 from dashboards.api.alert_models import details_of
 from dashboards.fleet import Fleet
+from dashboards.inspection import inspection
 from dashboards.judged import judged, with_judged
 from dashboards.measures import Measures, PressureUnit
 from dashboards.need import fleet_by_need
@@ -56,6 +58,11 @@ class Snapshot:
     until: datetime | None
     sparks: dict[tuple[str, str], Spark]
     _fleets: dict[PressureUnit, Fleet] = field(default_factory=dict)
+
+    @cached_property
+    def inspection(self) -> pl.DataFrame:
+        """What each check says of each unit, as `dashboards.inspection.inspection` gives it."""
+        return inspection(self.fleet(Measures()).units, self.readings, self.newest)
 
     def fleet(self, measures: Measures) -> Fleet:
         """Give every unit, those first that need somebody, with the reason in the reader's unit of pressure."""

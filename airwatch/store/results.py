@@ -195,8 +195,11 @@ def count_samples(store: Store, fleet: str, unit: str, *, start: datetime, end: 
     return int(row[0]) if row else 0
 
 
-def newest_rejects(store: Store, *, most: int) -> pl.DataFrame:
-    """Give the messages last set aside: ``received, topic, reason``, newest first."""
-    return store.frame(
-        "SELECT received, topic, reason FROM air.rejects ORDER BY received DESC, topic LIMIT $most", {"most": most}
-    ).cast({"received": TIME})
+def rejects(store: Store, *, page: int, size: int) -> tuple[pl.DataFrame, int]:
+    """Give one page of the messages set aside (``received, topic, reason``, newest first), and how many there are."""
+    count = store.cursor.execute("SELECT count(*) FROM air.rejects").fetchone()
+    found = store.frame(
+        "SELECT received, topic, reason FROM air.rejects ORDER BY received DESC, topic LIMIT $size OFFSET $skipped",
+        {"size": size, "skipped": (page - 1) * size},
+    )
+    return found.cast({"received": TIME}), int(count[0]) if count else 0

@@ -15,6 +15,7 @@ from dashboards.alerts import StoredAlert, read_alert, silences_of
 from dashboards.api.alert_models import Alert, AlertDetail, ChangeAsked, HistoryEntry, Severity, details_of
 from dashboards.api.body import PROBLEM, json_only
 from dashboards.api.models import AlertPage, Figure
+from dashboards.api.tables import TABLE, FormatInput, as_file
 from dashboards.changes import change_alert
 from dashboards.figures import alert_figure, in_zone
 from dashboards.fleet import cut
@@ -26,9 +27,10 @@ AlertId = Annotated[str, Path(max_length=64, description="id of the alert.", exa
 router = APIRouter(tags=["alerts"])
 
 
-@router.get("/alerts", summary="Alerts")
+@router.get("/alerts", summary="Alerts", responses=TABLE, response_model=AlertPage)
 def alerts(
     store: StoreInput,
+    form: FormatInput,
     fleet: Annotated[str | None, Query(max_length=64, description="Only this fleet.")] = None,
     unit: Annotated[str | None, Query(max_length=64, description="Only units of this name.")] = None,
     state: Annotated[AlertState | None, Query(description="Only alerts in this state.")] = None,
@@ -36,13 +38,15 @@ def alerts(
     fault: Annotated[str | None, Query(max_length=64, description="Only this fault.")] = None,
     page: PageNumber = 1,
     size: PageSize = 500,
-) -> AlertPage:
+) -> Any:
     """Give alerts by unit and fault."""
     found = stored_alerts(store, fleet, unit)
     for name, wanted in (("state", state), ("severity", severity), ("fault", fault)):
         if wanted is not None:
             found = found.filter(pl.col(name) == wanted)
     part = cut(found, page=page, size=size)
+    if form != "json":
+        return as_file(part, form, "alerts")
     return AlertPage(page=page, size=size, total=part.total, alerts=as_alerts(store, part.rows))
 
 

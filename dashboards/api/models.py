@@ -1,6 +1,6 @@
 """What the API answers with."""
 
-from datetime import date, datetime
+from datetime import date
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, Field
@@ -203,7 +203,7 @@ class LimitRow(BaseModel):
     status: str
 
 
-class LimitTable(BaseModel):
+class LimitTable(Page):
     """What units are judged by. Check the current legal text before enforcing any of it."""
 
     limits: list[LimitRow]
@@ -232,8 +232,8 @@ class QualityDay(BaseModel):
     n_conflicting: Annotated[int, Field(description="Samples that were there with another value, which stays.")]
     n_out_of_range: Annotated[int, Field(description="Values that the bus can't carry, now null.")]
     null_share: Annotated[float | None, Field(description="Share of nulls among the values in the columns sent.")]
-    first_t: datetime
-    last_t: datetime
+    first_t: Utc
+    last_t: Utc
     n_gaps: Annotated[int, Field(description="Silences longer than ten minutes.")]
     longest_gap_s: float | None
     n_missing: Annotated[int, Field(description="Messages whose numbers are missing between others.")]
@@ -243,6 +243,26 @@ class QualityDay(BaseModel):
     lateness_max_s: float | None
     clock_offset_s: Annotated[float | None, Field(description="The unit's clock is ahead by at least this.")]
     flags: Annotated[str, Field(description="What is out of the ordinary, ;-joined.")]
+
+
+class QualityPage(Page):
+    """Days by stream, then by time."""
+
+    days: list[QualityDay]
+
+
+class RejectRow(BaseModel):
+    """A message that was set aside."""
+
+    received: Utc
+    topic: str
+    reason: str
+
+
+class RejectPage(Page):
+    """Messages set aside, the last first."""
+
+    rejects: list[RejectRow]
 
 
 class Landing(BaseModel):

@@ -1,18 +1,21 @@
 """Notes of units."""
 
-from typing import Annotated
+from typing import Annotated, Any
 
+import polars as pl
 from fastapi import APIRouter, Depends
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from airwatch.errors import StoreError
-from airwatch.store.database import Store
 from airwatch.store.notes import add_note, notes_of
 from dashboards.api.alert_models import has_no_control_characters, is_a_person
 from dashboards.api.body import PROBLEM, json_only
+from dashboards.api.models import Page
+from dashboards.api.tables import TABLE, FormatInput, as_file
 from dashboards.api.times import Utc
 from dashboards.errors import ConflictError
-from dashboards.inputs import FleetName, StoreInput, UnitName, require_unit
+from dashboards.fleet import cut
+from dashboards.inputs import FleetName, PageNumber, PageSize, StoreInput, UnitName, require_unit
 
 router = APIRouter(tags=["units"])
 
@@ -26,6 +29,12 @@ class Note(BaseModel):
     text: str
     corrects: Annotated[str | None, Field(description="The note that this one takes the place of.")]
     corrected_by: Annotated[str | None, Field(description="The note that took the place of this one.")]
+
+
+class NotePage(Page):
+    """Notes in the order in which they were written."""
+
+    notes: list[Note]
 
 
 def _says_something(text: str) -> str:
@@ -57,11 +66,21 @@ class NoteAsked(BaseModel):
     )
 
 
-@router.get("/units/{fleet}/{unit}/notes", summary="Notes of one unit")
-def notes(store: StoreInput, fleet: FleetName, unit: UnitName) -> list[Note]:
+@router.get("/units/{fleet}/{unit}/notes", summary="Notes of one unit", responses=TABLE, response_model=NotePage)
+def notes(
+    store: StoreInput,
+    fleet: FleetName,
+    unit: UnitName,
+    form: FormatInput,
+    page: PageNumber = 1,
+    size: PageSize = 500,
+) -> Any:
     """Give the notes of one unit in the order in which they were written, corrected ones too."""
     require_unit(store, fleet, unit)
-    return _notes(store, fleet, unit)
+    part = cut(notes_of(store, fleet, unit), page=page, size=size)
+    if form != "json":
+        return as_file(part, form, f"{fleet}-{unit}-notes")
+    return NotePage(page=page, size=size, total=part.total, notes=_notes(part.rows))
 
 
 @router.post(
@@ -84,8 +103,8 @@ def write(store: StoreInput, fleet: FleetName, unit: UnitName, asked: NoteAsked)
             raise
         says = str(err)
         raise ConflictError(f"{says[:1].upper()}{says[1:]}.") from err
-    return next(note for note in _notes(store, fleet, unit) if note.note == name)
+    return _notes(notes_of(store, fleet, unit).filter(note=name))[0]
 
 
-def _notes(store: Store, fleet: str, unit: str) -> list[Note]:
-    return [Note.model_validate(row) for row in notes_of(store, fleet, unit).iter_rows(named=True)]
+def _notes(rows: pl.DataFrame) -> list[Note]:
+    return [Note.model_validate(row) for row in rows.iter_rows(named=True)]

@@ -142,9 +142,9 @@ def test_limits_and_landing(client: TestClient) -> None:
 
 
 def test_what_came_in_is_told_by_stream_and_day(client: TestClient) -> None:
-    (day,) = client.get(f"{LEAK}/quality").json()
+    (day,) = client.get(f"{LEAK}/quality").json()["days"]
     assert (day["stream"], day["n_messages"], day["n_rows"], day["flags"]) == ("pressure", 3, 3120, "")
-    assert client.get("/api/v1/units/north/K-never/quality").json() == []
+    assert client.get("/api/v1/units/north/K-never/quality").json()["days"] == []
 
 
 @pytest.mark.parametrize(
@@ -199,6 +199,11 @@ def test_openapi_names_every_route_its_errors_and_parameters(client: TestClient)
         "/api/v1/alerts/{alert}/figure",
         "/api/v1/alerts/{alert}/changes",
         "/api/v1/limits",
+        "/api/v1/checks",
+        "/api/v1/checks/{check}/readings",
+        "/api/v1/checks/{check}/figure",
+        "/api/v1/inspection",
+        "/api/v1/rejects",
         "/api/v1/landing",
         "/api/v1/units/{fleet}/{unit}/quality",
     }
