@@ -44,7 +44,7 @@ def inspection(states: pl.DataFrame, readings: pl.DataFrame, newest: datetime | 
     readings : DataFrame
         Newest readings of each unit, check, circuit, test and part: ``fleet, unit, check, end, verdict, state``. Of
         several of one check the gravest counts: fail, unknown, watch, pass. Cleared trouble codes and lamps that went
-        out count as old.
+        out count as old. Where the ABS lamp's self-check (`abs_self_check`) is known, no code and no lamp is within.
     newest : datetime, optional
         Newest data time of the fleet.
 
@@ -58,8 +58,14 @@ def inspection(states: pl.DataFrame, readings: pl.DataFrame, newest: datetime | 
     is_over = pl.col("check").is_in(_FROM_CODES) & (pl.col("state") == "cleared").fill_null(value=False)
     is_old = (pl.col("end") < pl.lit(since, TIME)).fill_null(value=False) | is_over
     order = {name: place for place, name in enumerate(CELLS)}
+    # a lamp that checked itself at key-on says that ABS is heard of, so that no code and no lamp is an answer
+    heard = readings.filter(pl.col("check") == "abs_self_check")
+    quiet = [
+        heard.with_columns(check=pl.lit(check), verdict=pl.lit("pass"), state=pl.lit(None, pl.String))
+        for check in _FROM_CODES
+    ]
     cells = (
-        readings.filter(pl.col("check").is_in(INSPECTED))
+        pl.concat([readings.filter(pl.col("check").is_in(INSPECTED)), *quiet])
         .with_columns(cell=pl.when(is_old).then(pl.lit("old")).otherwise("verdict"))
         .with_columns(order=pl.col("cell").replace_strict(order, return_dtype=pl.Int8))
         .group_by(*UNIT, "check")

@@ -68,6 +68,7 @@ def inspection(
         part=part,
         rows=list(part.rows.iter_rows(named=True)),
         cells=CELL_WORDS,
+        from_codes=("abs_fault", "abs_lamp"),
         q=q,
         size=size,
         filters=[

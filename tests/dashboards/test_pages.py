@@ -1,16 +1,19 @@
 """Every page, in process."""
 
+import gzip
+import hashlib
 import re
 from html import unescape
 
 import pytest
 from fastapi.testclient import TestClient
+from plotly.offline import get_plotlyjs_version
 
 from airwatch.landing.subscriber import Health
 from airwatch.limits.table import shipped_limits
 from airwatch.store.database import Store
 from dashboards.app import create_app
-from dashboards.assets import plotly_script
+from dashboards.assets import STATIC, plotly_script
 from dashboards.words import CAUTIONS
 from tests.dashboards.small_fleet import ORDER
 
@@ -188,7 +191,18 @@ def test_empty_store_has_pages(empty_client: TestClient) -> None:
     assert "None." in empty_client.get("/landing").text
 
 
-def test_plotly_comes_from_the_package_and_may_be_kept(client: TestClient) -> None:
+def test_plotlys_script_is_of_the_version_that_figures_are_made_for() -> None:
+    assert plotly_script().version.split(".")[0] == get_plotlyjs_version().split(".")[0]
+    assert hashlib.sha256(plotly_script().plain).hexdigest() in (STATIC / "plotly" / "README.md").read_text("utf-8")
+
+
+def test_scripts_and_styles_are_small() -> None:
+    files = [*STATIC.glob("*.js"), *STATIC.glob("*.css")]
+    own = sum(len(gzip.compress(file.read_bytes())) for file in files)
+    assert own + len(plotly_script().zipped) < 1_500_000
+
+
+def test_plotly_may_be_kept(client: TestClient) -> None:
     path = f"/static/plotly-{plotly_script().version}.js"
     zipped = client.get(path)
     plain = client.get(path, headers={"Accept-Encoding": "identity"})
