@@ -1,8 +1,10 @@
 """The web application over one store."""
 
+import os
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
 
+import anyio.to_thread
 from fastapi import FastAPI
 from fastapi.staticfiles import StaticFiles
 from starlette.middleware.trustedhost import TrustedHostMiddleware
@@ -17,6 +19,10 @@ from dashboards.live import Live
 from dashboards.pages import routes as pages
 from dashboards.problems import handle_errors
 from dashboards.security import SecurityHeaders
+from dashboards.timing import ServerTiming
+
+THREADS_A_CORE = 3
+"""Requests worked on at a time: of more, each would only wait longer for its turn at the processor."""
 
 _ABOUT = (
     "Air brake readings of a fleet. Times are RFC 3339 UTC with milliseconds, pressures gauge kPa. A reading finds"
@@ -54,6 +60,7 @@ def create_app(store: Store, health: Health | None, *, hosts: Sequence[str] | No
     if hosts is not None:
         app.add_middleware(TrustedHostMiddleware, allowed_hosts=list(hosts), www_redirect=False)
     app.add_middleware(SecurityHeaders)
+    app.add_middleware(ServerTiming)
     app.include_router(api.router)
     app.include_router(pages.router)
     app.include_router(assets.router)
@@ -68,6 +75,7 @@ async def _running(app: FastAPI) -> AsyncIterator[None]:
     board: Board = app.state.board
     live: Live = app.state.live
     live.open()
+    anyio.to_thread.current_default_thread_limiter().total_tokens = THREADS_A_CORE * (os.cpu_count() or 1)
     board.start()
     try:
         yield

@@ -17,15 +17,16 @@ from airwatch.store.changes import Change
 from airwatch.store.database import Store
 from airwatch.store.heard import newest_data
 from airwatch.store.quality import newest_days
+from airwatch.store.registry import current
 from airwatch.store.results import alerts, landing_counts, newest_readings, unit_states
 from airwatch.store.series import WANTED, daily_medians
 from dashboards.alert_readings import shown_in
-from dashboards.alerts import data_now, silences_of
+from dashboards.alerts import now_after, silences_of
 from dashboards.api.alert_models import details_of
 from dashboards.fleet import Fleet
 from dashboards.inspection import inspection
 from dashboards.judged import judged, with_judged
-from dashboards.measures import Measures, PressureUnit
+from dashboards.measures import Measures, PressureUnit, usual_unit
 from dashboards.need import fleet_by_need
 from dashboards.spark import Spark, spark
 from dashboards.words import check_name
@@ -56,6 +57,7 @@ class Snapshot:
     quality: pl.DataFrame
     silenced: dict[str, datetime]
     until: datetime | None
+    usual_unit: PressureUnit
     sparks: dict[tuple[str, str], Spark]
     _fleets: dict[PressureUnit, Fleet] = field(default_factory=dict)
 
@@ -140,7 +142,7 @@ class Board:
             self._changed.set()
 
     def _is_old(self, snapshot: Snapshot) -> bool:
-        return self._changed.is_set() or (snapshot.until is not None and data_now(self._store) >= snapshot.until)
+        return self._changed.is_set() or (snapshot.until is not None and now_after(snapshot.newest) >= snapshot.until)
 
     def _make(self) -> Snapshot:
         with self._making:
@@ -175,7 +177,7 @@ def _read(store: Store, number: int) -> Snapshot:
     newest = newest_data(store)
     found = alerts(store)
     readings = with_judged(newest_readings(store))
-    silenced = silences_of(store, found)
+    silenced = silences_of(store, found, now_after(newest))
     return Snapshot(
         number=number,
         newest=newest,
@@ -185,6 +187,7 @@ def _read(store: Store, number: int) -> Snapshot:
         readings=readings,
         quality=newest_days(store),
         silenced=silenced,
+        usual_unit=usual_unit(current(store)["rule_set"].unique()),
         until=min(silenced.values(), default=None),
         sparks=_sparks(store, found, readings, newest),
     )

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cached_property
 from typing import Literal, get_args
 
 import polars as pl
@@ -23,21 +24,23 @@ class Fleet:
     units: pl.DataFrame
     newest: datetime | None
 
-    @property
+    @cached_property
     def counts(self) -> dict[Need, int]:
         """How many units there are of each need, zero included."""
         found = dict(self.units.group_by("need").len().iter_rows())
         return {need: found.get(need, 0) for need in NEEDS}
 
-    @property
+    @cached_property
     def data_counts(self) -> dict[DataState, int]:
         """How many units there are whose data come in in each way, zero included."""
         found = dict(self.units.group_by("data").len().iter_rows())
         return {state: found.get(state, 0) for state in DATA_STATES}
 
-    def choices(self, column: str) -> list[str]:
-        """Give the values that a column has, sorted."""
-        return self.units[column].drop_nulls().unique().sort().to_list()
+    @cached_property
+    def choices(self) -> dict[str, list[str]]:
+        """The values that can be chosen in each column, sorted."""
+        columns = ("fleet", "home_shop", "kind")
+        return {name: self.units[name].drop_nulls().unique().sort().to_list() for name in columns}
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,9 @@
 A long span is cut out of intervals of a unit's whole history that are kept in memory; a short one is read anew.
 """
 
+import math
 import threading
+import time
 from collections import OrderedDict
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -27,6 +29,7 @@ MOST_INTERVALS = 100_000
 MOST_KEPT = 2_500_000
 """Intervals of all units, some 60 bytes each; those of whom nobody has asked longest are dropped."""
 
+_RENEW_EVERY_S = 2.0  # what lands of a unit that sends all the time is not read anew for each reader
 _EPOCH = datetime(1970, 1, 1)  # noqa: DTZ001 as in the store
 
 
@@ -47,10 +50,11 @@ class _Kept:
     rows: pl.DataFrame
     stale_from_ms: int | None
     guard: threading.Lock
+    renewed_s: float = -math.inf
 
 
 class Histories:
-    """Reads histories, and keeps the intervals of those asked for last up to date with what lands."""
+    """Reads histories, and keeps the intervals of those asked for last up to date, to two seconds, with what lands."""
 
     def __init__(self, store: Store) -> None:
         self._store = store
@@ -110,8 +114,11 @@ class Histories:
             kept = self._kept.setdefault(key, _Kept(STEP_MS, pl.DataFrame(schema=LEVELS), 0, threading.Lock()))
             self._kept.move_to_end(key)
         with kept.guard:  # who asks for the same unit meanwhile waits, and does not read it again
+            is_fresh = time.monotonic() - kept.renewed_s < _RENEW_EVERY_S
             with self._guard:
-                stale_from, kept.stale_from_ms = kept.stale_from_ms, None
+                stale_from = None if is_fresh else kept.stale_from_ms
+                if stale_from is not None:
+                    kept.stale_from_ms = None
             if stale_from is None:
                 return _Kept(kept.step_ms, kept.rows, None, kept.guard)
             try:
@@ -120,6 +127,7 @@ class Histories:
                 with self._guard:
                     kept.stale_from_ms = 0
                 raise
+            kept.renewed_s = time.monotonic()
             present = _Kept(kept.step_ms, kept.rows, None, kept.guard)
         self._drop_oldest()
         return present

@@ -8,12 +8,11 @@ from pydantic import AwareDatetime
 
 from airwatch.landing.subscriber import Health
 from airwatch.store.database import Store
-from airwatch.store.registry import current
 from airwatch.store.results import is_known
 from dashboards.board import Board
 from dashboards.errors import BadRequestError, NotFoundError
 from dashboards.histories import Histories
-from dashboards.measures import Measures, PressureUnit, usual_unit
+from dashboards.measures import Measures, PressureUnit
 from dashboards.reader import UTC_NAME, Reader, reader_of, zone_names
 
 
@@ -57,8 +56,8 @@ async def _reader(request: Request) -> Reader:
 
 def _page_measures(request: Request) -> Measures:
     """Give the unit that the reader chose, or else the one that the units' rule sets are written in."""
-    store: Store = request.app.state.store
-    return Measures(reader_of(request).pressure or usual_unit(current(store)["rule_set"].unique()))
+    board: Board = request.app.state.board
+    return Measures(reader_of(request).pressure or board.current().usual_unit)
 
 
 StoreInput = Annotated[Store, Depends(_store)]

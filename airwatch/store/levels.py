@@ -40,8 +40,8 @@ def levels(
     raw = ", ".join([*(f"{c} AS {c}_min, {c} AS {c}_max" for c in TANKS), *(f"{c} AS {c}_max" for c in SPEEDS)])
     old = ", ".join([*(f"{c}_min, {c}_max" for c in TANKS), *(f"{c}_max" for c in SPEEDS)])
     within = (
-        "WHERE unit_key = $key AND ($start::TIMESTAMP IS NULL OR t >= $start::TIMESTAMP)"
-        " AND ($end::TIMESTAMP IS NULL OR t <= $end::TIMESTAMP)"
+        "WHERE unit_key = $key AND t >= coalesce($start, '0001-01-01'::TIMESTAMP)::TIMESTAMP_MS"
+        " AND t <= coalesce($end, '9999-12-31'::TIMESTAMP)::TIMESTAMP_MS"
     )
     return store.frame(
         f"SELECT epoch_ms(t) // $step * $step AS begin_ms, sum(n)::BIGINT AS n, min(epoch_ms(t)) AS first_ms,"

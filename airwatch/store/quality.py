@@ -1,5 +1,7 @@
 """The ledger as `airwatch.derive.data_quality` reads it, and what it makes of it."""
 
+from datetime import date
+
 import polars as pl
 
 from airwatch.derive.data_quality import LEDGER, QUALITY
@@ -53,11 +55,13 @@ def newest_days(store: Store) -> pl.DataFrame:
     ).cast(QUALITY)
 
 
-def quality_of(store: Store, fleet: str | None = None, unit: str | None = None) -> pl.DataFrame:
-    """Give what came in, of one unit where it is named; columns as `QUALITY`."""
+def quality_of(
+    store: Store, fleet: str | None = None, unit: str | None = None, since: date | None = None
+) -> pl.DataFrame:
+    """Give what came in, of one unit where it is named, from the day ``since`` on; columns as `QUALITY`."""
     return store.frame(
         f"SELECT {', '.join(QUALITY)} FROM air.data_quality"
         " WHERE ($fleet IS NULL OR fleet = $fleet) AND ($unit IS NULL OR unit = $unit)"
-        " ORDER BY fleet, unit, stream, day",
-        {"fleet": fleet, "unit": unit},
+        " AND day >= coalesce($since, '0001-01-01'::DATE) ORDER BY fleet, unit, stream, day",
+        {"fleet": fleet, "unit": unit, "since": since},
     ).cast(QUALITY)

@@ -130,7 +130,8 @@ def pressure_history(
     """
     keys = {"key": unit_key(fleet, unit), "start": start, "end": end}
     names = [*_TANKS, "engine_rpm", "speed_kph"]
-    within = "WHERE unit_key = $key AND t >= $start AND t <= $end"
+    # times of the same kind as the column's: else each is converted, and no part of the table can be skipped
+    within = "WHERE unit_key = $key AND t >= $start::TIMESTAMP_MS AND t <= $end::TIMESTAMP_MS"
     old = [", ".join(f"{name}_{end} AS {name}" for name in names) for end in ("min", "max")]
     inside = (
         f"FROM (SELECT t, {', '.join(names)} FROM air.samples {within}"
@@ -190,7 +191,8 @@ def is_known(store: Store, fleet: str, unit: str) -> bool:
 def count_samples(store: Store, fleet: str, unit: str, *, start: datetime, end: datetime) -> int:
     """Give the number of one unit's samples between two times, both counted in."""
     row = store.cursor.execute(
-        "SELECT count(*) FROM air.samples WHERE unit_key = ? AND t >= ? AND t <= ?", [unit_key(fleet, unit), start, end]
+        "SELECT count(*) FROM air.samples WHERE unit_key = ? AND t >= ?::TIMESTAMP_MS AND t <= ?::TIMESTAMP_MS",
+        [unit_key(fleet, unit), start, end],
     ).fetchone()
     return int(row[0]) if row else 0
 

@@ -97,7 +97,7 @@ def _filters(
     """Give name, label, choice and choices of each field that narrows or sorts; those without a choice are left out."""
     columns = (("fleet", "Fleet", fleet, "fleet"), ("shop", "Shop", shop, "home_shop"), ("kind", "Kind", kind, "kind"))
     narrowing = [
-        (name, label, chosen, [("", "any"), *((value, value) for value in whole.choices(column))])
+        (name, label, chosen, [("", "any"), *((value, value) for value in whole.choices[column])])
         for name, label, chosen, column in columns
     ]
     fields = [row for row in narrowing if len(row[3]) > 2 or row[2]]  # noqa: PLR2004 any, and one value

@@ -72,8 +72,8 @@ def inspection(
         q=q,
         size=size,
         filters=[
-            ("fleet", "Fleet", fleet, ["", *whole.choices("fleet")]),
-            ("shop", "Shop", shop, ["", *whole.choices("home_shop")]),
+            ("fleet", "Fleet", fleet, ["", *whole.choices["fleet"]]),
+            ("shop", "Shop", shop, ["", *whole.choices["home_shop"]]),
         ],
         is_narrowed=bool(q or fleet or shop),
         old_days=OLD_AFTER.days,

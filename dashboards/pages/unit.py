@@ -1,6 +1,6 @@
 """One unit."""
 
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 import polars as pl
@@ -9,16 +9,15 @@ from fastapi.responses import HTMLResponse
 
 from airwatch.store.alerts import history_of
 from airwatch.store.database import Store
-from airwatch.store.heard import newest_data
 from airwatch.store.notes import notes_of
 from airwatch.store.quality import quality_of
 from airwatch.store.results import alerts, newest_readings, unit_of
 from dashboards.alert_words import crossing_text, headline, sureness_text
-from dashboards.alerts import by_need, data_now, is_urgent, silences_of
+from dashboards.alerts import by_need, is_urgent, now_after, silences_of
 from dashboards.api.alert_models import details_of
 from dashboards.axles import axle_sketch
 from dashboards.data_state import silent_for
-from dashboards.inputs import FleetName, HistoriesInput, ReaderInput, StoreInput, UnitName, require_unit
+from dashboards.inputs import BoardInput, FleetName, HistoriesInput, ReaderInput, StoreInput, UnitName, require_unit
 from dashboards.measures import Measures, usual_unit
 from dashboards.newest import newest_of_each
 from dashboards.pages.explanations import explanation_row
@@ -41,6 +40,7 @@ router = APIRouter()
 def unit(
     request: Request,
     store: StoreInput,
+    board: BoardInput,
     histories: HistoriesInput,
     fleet: FleetName,
     unit: UnitName,
@@ -51,7 +51,7 @@ def unit(
     span, registered = histories.span(fleet, unit), unit_of(store, fleet, unit)
     newest = newest_of_each(newest_readings(store, fleet, unit))
     measures = Measures(reader.pressure or usual_unit([None if registered is None else str(registered["rule_set"])]))
-    found = alerts(store, fleet, unit)
+    found, newest_of_all = alerts(store, fleet, unit), board.current().newest
     return render(
         request,
         "unit.html",
@@ -59,15 +59,15 @@ def unit(
         fleet=fleet,
         unit=unit,
         facts=registry_facts(registered, measures),
-        alerts=_alerts(store, found, measures),
+        alerts=_alerts(store, found, measures, now_after(newest_of_all)),
         readings=reading_rows(newest, measures),
         checks=_checks(newest),
         axles=axle_sketch(newest, registered),
         span=span,
-        silent_for=silent_for(span[1] if span else None, newest_data(store)),
+        silent_for=silent_for(span[1] if span else None, newest_of_all),
         shown_from=None if span is None else max(span[0], span[1] - _FIRST_SHOWN),
         spans=_SPANS,
-        days=_newest_days(store, fleet, unit),
+        days=_newest_days(store, fleet, unit, span),
         told=_told(store, found, fleet, unit, measures),
     )
 
@@ -95,9 +95,8 @@ def _told(store: Store, found: pl.DataFrame, fleet: str, unit: str, measures: Me
     return sorted([*changes, *notes], key=lambda row: row["at"], reverse=True)[:_MOST_TOLD]
 
 
-def _alerts(store: Store, found: pl.DataFrame, measures: Measures) -> list[dict[str, Any]]:
-    now = data_now(store)
-    silenced = silences_of(store, found)
+def _alerts(store: Store, found: pl.DataFrame, measures: Measures, now: datetime) -> list[dict[str, Any]]:
+    silenced = silences_of(store, found, now)
     rows = []
     for row in by_need(found, silenced).iter_rows(named=True):
         details, until = details_of(row), silenced.get(row["id"])
@@ -121,6 +120,7 @@ def _checks(readings: pl.DataFrame) -> list[tuple[str, str | None]]:
     return sorted(found, key=lambda row: (place.get(row[0], len(place)), row[0], row[1] or ""))
 
 
-def _newest_days(store: Store, fleet: str, unit: str) -> list[dict[str, Any]]:
-    days = quality_of(store, fleet, unit).sort("day", "stream", descending=True)
+def _newest_days(store: Store, fleet: str, unit: str, span: tuple[datetime, datetime] | None) -> list[dict[str, Any]]:
+    since = None if span is None else (span[1] - timedelta(days=_DAYS_SHOWN)).date()
+    days = quality_of(store, fleet, unit, since).sort("day", "stream", descending=True)
     return list(days.head(_DAYS_SHOWN).iter_rows(named=True))

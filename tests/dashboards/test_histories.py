@@ -76,7 +76,8 @@ def test_each_interval_has_its_own_least_and_greatest(store: Store) -> None:
         assert (high["t"] - low["t"]).total_seconds() <= bucket_s + 31
 
 
-def test_what_lands_later_or_late_is_seen(store: Store) -> None:
+def test_what_lands_later_or_late_is_seen(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(dashboards.histories, "_RENEW_EVERY_S", 0.0)
     histories = Histories(store)
     before = histories.span("north", "K-1")
     assert before == (START, START + 12 * A_BLOCK - timedelta(seconds=1))
