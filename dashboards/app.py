@@ -1,10 +1,8 @@
 """The web application over one store."""
 
-import os
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
 
-import anyio.to_thread
 from fastapi import FastAPI
 from fastapi.staticfiles import StaticFiles
 from starlette.middleware.trustedhost import TrustedHostMiddleware
@@ -20,9 +18,6 @@ from dashboards.pages import routes as pages
 from dashboards.problems import handle_errors
 from dashboards.security import SecurityHeaders
 from dashboards.timing import ServerTiming
-
-THREADS_A_CORE = 3
-"""Requests worked on at a time: of more, each would only wait longer for its turn at the processor."""
 
 _ABOUT = (
     "Air brake readings of a fleet. Times are RFC 3339 UTC with milliseconds, pressures gauge kPa. A reading finds"
@@ -75,7 +70,6 @@ async def _running(app: FastAPI) -> AsyncIterator[None]:
     board: Board = app.state.board
     live: Live = app.state.live
     live.open()
-    anyio.to_thread.current_default_thread_limiter().total_tokens = THREADS_A_CORE * (os.cpu_count() or 1)
     board.start()
     try:
         yield
