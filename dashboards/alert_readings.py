@@ -41,7 +41,7 @@ def readings_showing(store: Store, alert: Mapping[str, Any], details: AlertDetai
     DataFrame
         As `dashboards.judged.with_judged` gives it; without rows where nothing says which readings they are.
     """
-    check, circuit = _shown_in(str(alert["fault"]), details)
+    check, circuit = shown_in(str(alert["fault"]), details)
     if check is None:
         return with_judged(pl.DataFrame(schema=READINGS))
     found = _of_trailer(store, alert) if is_of_trailer(alert) else readings_of(store, alert["fleet"], alert["unit"])
@@ -79,8 +79,8 @@ def alert_edge(readings: pl.DataFrame, fault: str, details: AlertDetails | None)
     return edge if isinstance(edge, float) else None
 
 
-def _shown_in(fault: str, details: AlertDetails | None) -> tuple[str | None, str | None]:
-    """Give check and circuit; a circuit of None stands for all."""
+def shown_in(fault: str, details: AlertDetails | None) -> tuple[str | None, str | None]:
+    """Give the check and circuit in which a fault shows; a circuit of None stands for all."""
     if details is not None and details.measured is not None:
         return details.measured.check, details.measured.circuit
     rule = _rule(fault, details)

@@ -12,7 +12,7 @@ from airwatch.alerts.lifecycle import ACTIONS, CLOSED, Step, check_step, silence
 from airwatch.errors import AlertError
 from airwatch.store.alerts import alert_of, history_of
 from airwatch.store.database import Store
-from airwatch.store.results import newest_data
+from airwatch.store.heard import newest_data
 from dashboards.errors import NotFoundError
 
 Band = Literal["open", "taken", "repaired", "silenced", "closed"]
@@ -43,8 +43,13 @@ class StoredAlert:
 
 def data_now(store: Store) -> datetime:
     """Give the time that counts as now: the clock's, or the newest data time where recordings are ahead of it."""
+    return now_after(newest_data(store))
+
+
+def now_after(newest: datetime | None) -> datetime:
+    """Give the same where the newest data time is known."""
     clock = datetime.now(UTC).replace(tzinfo=None, microsecond=0)
-    return max(clock, newest_data(store) or clock)
+    return max(clock, newest or clock)
 
 
 def read_alert(store: Store, alert: str) -> StoredAlert:
@@ -79,9 +84,9 @@ def _is_allowed(step: Step, state: str) -> bool:
     return True
 
 
-def silences_of(store: Store, alerts: pl.DataFrame) -> dict[str, datetime]:
-    """Give by alert the end of each silence that holds now."""
-    return silences(history_of(store, alerts["id"].to_list()), data_now(store))
+def silences_of(store: Store, alerts: pl.DataFrame, now: datetime | None = None) -> dict[str, datetime]:
+    """Give by alert the end of each silence that holds at ``now``, by default now."""
+    return silences(history_of(store, alerts["id"].to_list()), data_now(store) if now is None else now)
 
 
 def band_of(state: str, *, is_silenced: bool) -> Band:

@@ -1,20 +1,20 @@
-"""Static files, the palette, and Plotly's script out of the installed package."""
+"""Static files, the palette, and Plotly's script."""
 
 import gzip
 import re
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
 from pathlib import Path
 from typing import Annotated
 
 from fastapi import APIRouter, Header, Response
-from plotly.offline import get_plotlyjs_version
 
 from dashboards.palette import palette_css
 
 STATIC = Path(__file__).parent / "static"
+_PLOTLY = STATIC / "plotly" / "plotly-basic.min.js"
 _A_YEAR = "public, max-age=31536000, immutable"
+_VERSION = re.compile(rb"plotly\.js \([\w-]+ - minified\) v(\d+\.\d+\.\d+)")
 _ONCE_ONLY_STYLE = re.compile(rb'getElementById\("([0-9a-f]{64})"\)')
 
 router = APIRouter(include_in_schema=False)
@@ -24,7 +24,7 @@ router = APIRouter(include_in_schema=False)
 class PlotlyScript:
     """Plotly's browser script.
 
-    ``style_ids`` are ids of style elements that the script adds for maps when it is loaded, unless an element of that
+    ``style_ids`` are ids of style elements that the script adds when it is loaded, unless an element of that
     id is there; pages put one there, since the content security policy bars style elements.
     """
 
@@ -37,9 +37,10 @@ class PlotlyScript:
 @cache
 def plotly_script() -> PlotlyScript:
     """Read Plotly's script, once."""
-    plain = files("plotly").joinpath("package_data", "plotly.min.js").read_bytes()
+    plain = _PLOTLY.read_bytes()
     ids = tuple(dict.fromkeys(id_.decode() for id_ in _ONCE_ONLY_STYLE.findall(plain)))
-    return PlotlyScript(get_plotlyjs_version(), plain, gzip.compress(plain, 6, mtime=0), ids)
+    version = _VERSION.search(plain[:500])
+    return PlotlyScript("" if version is None else version[1].decode(), plain, gzip.compress(plain, 9, mtime=0), ids)
 
 
 @router.get("/static/plotly-{version}.js")

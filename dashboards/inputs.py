@@ -8,15 +8,22 @@ from pydantic import AwareDatetime
 
 from airwatch.landing.subscriber import Health
 from airwatch.store.database import Store
-from airwatch.store.registry import current
 from airwatch.store.results import is_known
+from dashboards.board import Board
 from dashboards.errors import BadRequestError, NotFoundError
-from dashboards.measures import Measures, PressureUnit, usual_unit
+from dashboards.histories import Histories
+from dashboards.measures import Measures, PressureUnit
+from dashboards.reader import UTC_NAME, Reader, reader_of, zone_names
 
 
 async def _store(request: Request) -> Store:
     store: Store = request.app.state.store
     return store
+
+
+async def _board(request: Request) -> Board:
+    board: Board = request.app.state.board
+    return board
 
 
 async def _health(request: Request) -> Health | None:
@@ -30,18 +37,34 @@ async def _measures(
     return Measures(units)
 
 
-ChosenUnit = Annotated[
-    PressureUnit | None, Query(alias="units", description="Unit of pressures; rates are in it per minute.")
-]
+async def _histories(request: Request) -> Histories:
+    histories: Histories = request.app.state.histories
+    return histories
 
 
-def _page_measures(request: Request, chosen: ChosenUnit = None) -> Measures:
+async def _zone(
+    zone: Annotated[str, Query(max_length=64, description="Time zone of the times in the figure.")] = UTC_NAME,
+) -> Reader:
+    if zone not in zone_names():
+        raise BadRequestError(f"zone: there is no time zone {zone!r}; give UTC, or a name like America/Denver.")
+    return Reader(None, zone)
+
+
+async def _reader(request: Request) -> Reader:
+    return reader_of(request)
+
+
+def _page_measures(request: Request) -> Measures:
     """Give the unit that the reader chose, or else the one that the units' rule sets are written in."""
-    store: Store = request.app.state.store
-    return Measures(chosen or usual_unit(current(store)["rule_set"].unique()))
+    board: Board = request.app.state.board
+    return Measures(reader_of(request).pressure or board.current().usual_unit)
 
 
 StoreInput = Annotated[Store, Depends(_store)]
+ReaderInput = Annotated[Reader, Depends(_reader)]
+HistoriesInput = Annotated[Histories, Depends(_histories)]
+ZoneInput = Annotated[Reader, Depends(_zone)]
+BoardInput = Annotated[Board, Depends(_board)]
 HealthInput = Annotated[Health | None, Depends(_health)]
 MeasuresInput = Annotated[Measures, Depends(_measures)]
 PageMeasuresInput = Annotated[Measures, Depends(_page_measures)]

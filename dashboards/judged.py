@@ -30,6 +30,11 @@ def with_judged(readings: pl.DataFrame) -> pl.DataFrame:
         A column is missing or of another type.
     """
     require(readings, READINGS, "with_judged")
+    return judged(readings)
+
+
+def judged(readings: pl.DataFrame) -> pl.DataFrame:
+    """Do the same to any frame that has ``value, lower, upper, rule``."""
     tests = {id_: limit.test_kpa for id_, limit in rules().items() if limit.test_kpa is not None}
     return as_judged(readings, limits_frame(shipped_limits())).with_columns(
         test_kpa=pl.col("rule").replace_strict(tests, default=None, return_dtype=pl.Float64)

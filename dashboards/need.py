@@ -1,7 +1,7 @@
 """The fleet in the order in which its units need somebody. Pure: frames in, frame out."""
 
 from collections.abc import Mapping
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Literal, get_args
 
 import polars as pl
@@ -9,7 +9,9 @@ import polars as pl
 from airwatch.alerts.attention import attention
 from airwatch.alerts.lifecycle import CLOSED
 from airwatch.contract.columns import TIME
+from airwatch.derive.data_quality import QUALITY
 from airwatch.derive.frames import UNIT
+from dashboards.data_state import with_data_state
 from dashboards.judged import with_judged
 from dashboards.measures import Measures
 from dashboards.phrases import reading_text
@@ -18,9 +20,6 @@ from dashboards.words import span, stamp
 Need = Literal["alert", "fail", "watch", "silent", "unmeasured", "quiet"]
 NEEDS: tuple[Need, ...] = get_args(Need)
 """From the gravest to what asks for nothing."""
-
-SILENT_AFTER = timedelta(hours=72)
-"""Common practice, no source: longer than a unit stands over a weekend."""
 
 FLEET = pl.Schema(
     {
@@ -32,6 +31,8 @@ FLEET = pl.Schema(
         "severity": pl.String(),
         "reason": pl.String(),
         "since": TIME,
+        "data": pl.String(),
+        "data_flags": pl.String(),
         "is_silent": pl.Boolean(),
         "last_t": TIME,
         "n_messages": pl.Int64(),
@@ -46,13 +47,6 @@ FLEET = pl.Schema(
 """One row a unit; ``severity`` and ``alert`` (its id) are of the alert that ranks it, null without one."""
 
 
-def silent_for(last_t: datetime | None, newest: datetime | None) -> timedelta | None:
-    """Give how long before the newest data of the fleet a unit fell silent, None if it did not."""
-    if last_t is None or newest is None or newest - last_t <= SILENT_AFTER:
-        return None
-    return newest - last_t
-
-
 def fleet_by_need(
     states: pl.DataFrame,
     alerts: pl.DataFrame,
@@ -61,6 +55,7 @@ def fleet_by_need(
     newest: datetime | None,
     measures: Measures,
     silenced: Mapping[str, datetime] | None = None,
+    quality: pl.DataFrame | None = None,
 ) -> pl.DataFrame:
     """Put the units that need somebody first, and say of each in one line why.
 
@@ -82,6 +77,8 @@ def fleet_by_need(
         What the reasons are written in.
     silenced : mapping, optional
         By id of an alert the end of the silence that holds. A silenced alert keeps its place: its fault is still there.
+    quality : DataFrame, optional
+        What came in on the newest day of each unit and stream, as `dashboards.data_state.with_data_state` takes it.
 
     Returns
     -------
@@ -104,13 +101,11 @@ def fleet_by_need(
         .unique("rank", keep="first", maintain_order=True)
     )
     n_read = pl.sum_horizontal("n_fail", "n_watch", "n_unknown", "n_pass")
-    is_silent = pl.col("last_t").is_null() | (pl.lit(newest, TIME) - pl.col("last_t") > SILENT_AFTER).fill_null(
-        value=False
-    )
     placed = (
-        states.join(rank, on=UNIT, how="left")
+        with_data_state(states, pl.DataFrame(schema=QUALITY) if quality is None else quality, newest)
+        .join(rank, on=UNIT, how="left")
         .join(off, on=UNIT, how="left")
-        .with_columns(is_silent=is_silent, n_alerts=pl.col("n_alerts").fill_null(0))
+        .with_columns(is_silent=pl.col("data").is_in(["never", "silent"]), n_alerts=pl.col("n_alerts").fill_null(0))
         .with_columns(
             need=pl.when(pl.col("n_alerts") > 0)
             .then(pl.lit("alert"))

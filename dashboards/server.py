@@ -9,6 +9,7 @@ from ipaddress import ip_address
 
 import click
 import uvicorn
+from fastapi import FastAPI
 
 from airwatch.landing.subscriber import Health
 from airwatch.store.database import Store
@@ -20,6 +21,12 @@ _LONGEST_GOODBYE_S = 3
 
 class Server(uvicorn.Server):
     """Ends on SIGINT or SIGTERM and returns to its caller, which has a store to close."""
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """End the streams that open pages listen to, which would go on for ever, and then all else."""
+        if isinstance(self.config.app, FastAPI):
+            self.config.app.state.live.close()
+        await super().shutdown(sockets)
 
     @contextlib.contextmanager
     def capture_signals(self) -> Generator[None, None, None]:

@@ -2,7 +2,7 @@
 
 import re
 from datetime import datetime, timedelta
-from typing import Any, get_args
+from typing import Any
 from urllib.parse import quote, urlencode
 
 import jinja2
@@ -12,26 +12,46 @@ from markupsafe import Markup, escape
 
 from dashboards import words
 from dashboards.assets import plotly_script
-from dashboards.measures import PRESSURE_UNITS, Measures, PressureUnit
+from dashboards.measures import PRESSURE_UNITS, Measures
+from dashboards.reader import Reader, keep_choice, reader_of
 
-_DAY = re.compile(r"\d{4}-\d\d-\d\d(?: \d\d:\d\d)?")
+_DAY = re.compile(r"(\d{4}-\d\d-\d\d)( \d\d:\d\d)?")
 
 
 def _thousands(number: int) -> str:
     return f"{number:,}".replace(",", "\N{NARROW NO-BREAK SPACE}")
 
 
-def _clock(t: datetime) -> str:
-    return f"{t:%Y-%m-%d %H:%M:%S}"
+def _local(context: jinja2.runtime.Context, t: datetime) -> datetime:
+    reader: Reader = context["reader"]
+    return reader.local(t)
+
+
+@jinja2.pass_context
+def _stamp(context: jinja2.runtime.Context, t: datetime | None) -> str:
+    return words.stamp(None if t is None else _local(context, t))
+
+
+@jinja2.pass_context
+def _clock(context: jinja2.runtime.Context, t: datetime) -> str:
+    return f"{_local(context, t):%Y-%m-%d %H:%M:%S}"
 
 
 def _iso(t: datetime) -> str:
     return f"{t:%Y-%m-%dT%H:%M:%S}"
 
 
-def _dates(text: str) -> Markup:
-    """Keep each day and time in one line."""
-    return Markup(_DAY.sub(r'<span class="whole">\g<0></span>', str(escape(text))))  # noqa: S704 escaped just now
+@jinja2.pass_context
+def _dates(context: jinja2.runtime.Context, text: str) -> Markup:
+    """Keep each day and time of a sentence in one line, and times as the reader's clocks show them."""
+
+    def shown(found: re.Match[str]) -> str:
+        day = found[0]
+        if found[2]:
+            day = words.stamp(_local(context, datetime.strptime(day, "%Y-%m-%d %H:%M")))  # noqa: DTZ007 UTC without a zone
+        return f'<span class="whole">{day}</span>'
+
+    return Markup(_DAY.sub(shown, str(escape(text))))  # noqa: S704 escaped just now
 
 
 def _first_up(text: str) -> str:
@@ -44,7 +64,7 @@ _env = jinja2.Environment(
     undefined=jinja2.StrictUndefined,
 )
 _env.filters |= {
-    "stamp": words.stamp,
+    "stamp": _stamp,
     "iso": _iso,
     "clock": _clock,
     "length": words.span,
@@ -63,28 +83,27 @@ _env.globals |= {"cautions": words.CAUTIONS, "pressure_units": PRESSURE_UNITS, "
 def render(request: Request, template: str, *, status_code: int = 200, **context: Any) -> HTMLResponse:
     """Render one page.
 
-    ``href(path, **query)`` links to another page and keeps the unit of pressure that the reader chose, if any;
-    ``here(**query)`` links to this page with some of its query changed, None taking a parameter away.
+    ``href(path, **query)`` links to another page; ``here(**query)`` links to this page with some of its query changed,
+    None taking a parameter away.
     """
-    chosen = _asked_unit(request)
-    context.setdefault("measures", Measures(chosen or "kPa"))
-    kept = {} if chosen is None else {"units": chosen}
-
-    def href(path: str, **query: object) -> str:
-        return _with_query(path, {**query, **kept})
+    reader = reader_of(request)
+    context.setdefault("measures", Measures(reader.pressure or "kPa"))
 
     def here(**query: object) -> str:
         return _with_query(request.url.path, {**request.query_params, **query})
 
-    html = _env.get_template(template).render(href=href, here=here, path=request.url.path, **context)
-    return HTMLResponse(html, status_code)
+    html = _env.get_template(template).render(
+        href=_with_query_of, here=here, path=request.url.path, reader=reader, **context
+    )
+    response = HTMLResponse(html, status_code)
+    keep_choice(request, response)
+    return response
+
+
+def _with_query_of(path: str, **query: object) -> str:
+    return _with_query(path, query)
 
 
 def _with_query(path: str, query: dict[str, object]) -> str:
     given = {name: value for name, value in query.items() if value not in (None, "")}
     return f"{path}?{urlencode(given)}" if given else path
-
-
-def _asked_unit(request: Request) -> PressureUnit | None:
-    asked = request.query_params.get("units")
-    return next((unit for unit in get_args(PressureUnit) if unit == asked), None)

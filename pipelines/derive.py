@@ -9,6 +9,8 @@ from airwatch.derive.facts import unit_facts
 from airwatch.derive.readings import Derived, Window, derive
 from airwatch.store import derivation as stored
 from airwatch.store.database import Store
+from airwatch.store.heard import JOB as HEARD
+from airwatch.store.heard import sum_up_heard
 from airwatch.store.registry import current as registered_units
 from pipelines.alerts import refresh_alerts
 
@@ -64,6 +66,8 @@ def derive_new(
                 n_readings += n_found
         refresh_alerts(store, chosen)
     stored.set_mark(store, JOB, upto)
+    if upto > stored.mark(store, HEARD):
+        sum_up_heard(store, upto)
     return Derivation(chosen.height, n_samples, n_readings)
 
 

@@ -10,6 +10,7 @@ from airwatch.alerts.frames import ALERTS
 from airwatch.alerts.lifecycle import HISTORY
 from airwatch.alerts.peers import UNIT_DAYS
 from airwatch.derive.frames import READINGS
+from airwatch.store.changes import Change
 from airwatch.store.database import Store
 
 
@@ -108,6 +109,8 @@ def write_alerts(store: Store, before: pl.DataFrame, after: pl.DataFrame, change
         write.execute("DELETE FROM air.alerts AS a USING before AS b WHERE a.id = b.id")
         write.execute("INSERT INTO air.alerts BY NAME SELECT * FROM new_alerts")
         write.execute("INSERT INTO air.alert_history BY NAME SELECT * FROM events")
+    if before.height or after.height:
+        store.tell(Change("results"))
 
 
 def _event(change: dict[str, object], recorded: datetime) -> str:

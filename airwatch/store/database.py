@@ -2,7 +2,7 @@
 
 import logging
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from importlib.resources import files
 from pathlib import Path
@@ -13,6 +13,7 @@ import duckdb
 import polars as pl
 
 from airwatch.errors import StoreError
+from airwatch.store.changes import Change
 
 log = logging.getLogger(__name__)
 
@@ -36,6 +37,7 @@ class Store:
         self._local = threading.local()
         self._writer = threading.RLock()
         self._is_attached = False
+        self._listeners: list[Callable[[Change], None]] = []
         self.path = path
 
     @classmethod
@@ -145,6 +147,19 @@ class Store:
                 return cursor.execute(sql, parameters).pl()
             except duckdb.Error as err:
                 raise self._failure("read", err) from err
+
+    def listen(self, listener: Callable[[Change], None]) -> None:
+        """Call ``listener`` after each commit that others may have to know of; it must be quick and not raise."""
+        self._listeners.append(listener)
+
+    def unlisten(self, listener: Callable[[Change], None]) -> None:
+        """Call ``listener`` no more."""
+        self._listeners.remove(listener)
+
+    def tell(self, change: Change) -> None:
+        """Tell all listeners what has just been committed."""
+        for listener in tuple(self._listeners):
+            listener(change)
 
     @contextmanager
     def exclusive(self) -> Iterator[None]:

@@ -9,6 +9,7 @@ import polars as pl
 from airwatch.contract.batch import CODE_SCHEMA, GOVERNOR_SCHEMA, LAMP_SCHEMA, REPORT_SCHEMA
 from airwatch.contract.columns import SAMPLE_SCHEMA, TIME
 from airwatch.derive.frames import READINGS
+from airwatch.store.changes import Change
 from airwatch.store.database import Store
 from airwatch.store.telemetry import unit_key
 
@@ -110,7 +111,11 @@ def read_window(store: Store, chosen: pl.DataFrame) -> dict[str, pl.DataFrame]:
         ``samples`` sorted by ``fleet, unit, t``; ``governor_events, fault_reports, fault_codes, lamp_events``
         sorted by time.
     """
-    samples = _samples(store, chosen)
+    return {"samples": read_samples(store, chosen), **read_events(store, chosen)}
+
+
+def read_events(store: Store, chosen: pl.DataFrame) -> dict[str, pl.DataFrame]:
+    """Read governor events in the chosen windows, and all trouble codes and lamps of their units, by time."""
     w = chosen
     governor = store.frame(
         "SELECT e.* FROM air.governor_events AS e JOIN w ON e.fleet = w.fleet AND e.unit = w.unit"
@@ -121,7 +126,6 @@ def read_window(store: Store, chosen: pl.DataFrame) -> dict[str, pl.DataFrame]:
     codes = store.frame("SELECT e.* FROM air.fault_codes AS e SEMI JOIN w USING (fleet, unit) ORDER BY e.t", w=w)
     lamps = store.frame("SELECT e.* FROM air.lamp_events AS e SEMI JOIN w USING (fleet, unit) ORDER BY e.t", w=w)
     return {
-        "samples": samples,
         "governor_events": governor.cast(GOVERNOR_SCHEMA),
         "fault_reports": reports.cast(REPORT_SCHEMA),
         "fault_codes": codes.cast(CODE_SCHEMA),
@@ -129,7 +133,7 @@ def read_window(store: Store, chosen: pl.DataFrame) -> dict[str, pl.DataFrame]:
     }
 
 
-def _samples(store: Store, chosen: pl.DataFrame) -> pl.DataFrame:
+def read_samples(store: Store, chosen: pl.DataFrame) -> pl.DataFrame:
     """Read the samples of windows, which are sorted by ``fleet, unit``; columns as `SAMPLE_SCHEMA`, sorted.
 
     Units go through the query and the sort as numbers: names for each sample would take longer than all the rest.
@@ -161,9 +165,13 @@ def time_of_sample(store: Store, window: pl.DataFrame, n: int) -> datetime | Non
 
 
 def replace_windows(store: Store, chosen: pl.DataFrame, runs: pl.DataFrame, readings: pl.DataFrame) -> None:
-    """Put the runs and readings of the chosen windows in place of what was there, in one transaction."""
+    """Put the runs and readings of the chosen windows in place of what was there, in one transaction.
+
+    So are the newest readings of these units.
+    """
     inside = _INSIDE.format(t="o.run_start")
-    with store.transaction(w=chosen, new_runs=runs, new_readings=readings) as write:
+    theirs = pl.concat([chosen.select("fleet", "unit"), readings.select("fleet", "unit")]).unique()
+    with store.transaction(w=chosen, new_runs=runs, new_readings=readings, theirs=theirs) as write:
         write.execute(f"DELETE FROM air.runs AS o USING w WHERE o.fleet = w.fleet AND o.unit = w.unit AND {inside}")
         write.execute(
             "DELETE FROM air.readings AS o USING w WHERE o.fleet = w.fleet AND o.unit = w.unit"
@@ -171,6 +179,15 @@ def replace_windows(store: Store, chosen: pl.DataFrame, runs: pl.DataFrame, read
         )
         write.execute("INSERT INTO air.runs BY NAME SELECT * FROM new_runs")
         write.execute("INSERT INTO air.readings BY NAME SELECT * FROM new_readings")
+        write.execute(
+            "DELETE FROM air.newest_readings AS o USING theirs AS t WHERE o.fleet = t.fleet AND o.unit = t.unit"
+        )
+        write.execute(
+            "INSERT INTO air.newest_readings BY NAME SELECT * FROM air.readings SEMI JOIN theirs USING (fleet, unit)"
+            ' QUALIFY row_number() OVER (PARTITION BY fleet, unit, "check", circuit, test, part'
+            ' ORDER BY "end" DESC, "start" DESC) = 1'
+        )
+    store.tell(Change("results"))
 
 
 def set_mark(store: Store, job: str, batch: int) -> None:

@@ -1,8 +1,11 @@
 """The ledger as `airwatch.derive.data_quality` reads it, and what it makes of it."""
 
+from datetime import date
+
 import polars as pl
 
 from airwatch.derive.data_quality import LEDGER, QUALITY
+from airwatch.store.changes import Change
 from airwatch.store.database import Store
 
 CHANGED = pl.Schema({"fleet": pl.String(), "unit": pl.String(), "day": pl.Date()})
@@ -38,13 +41,27 @@ def replace_quality(store: Store, changed: pl.DataFrame, quality: pl.DataFrame) 
             "INSERT INTO air.data_quality BY NAME"
             " SELECT f.* FROM fresh AS f JOIN c ON f.fleet = c.fleet AND f.unit = c.unit WHERE f.day >= c.day"
         )
+    if changed.height:
+        store.tell(Change("results"))
 
 
-def quality_of(store: Store, fleet: str | None = None, unit: str | None = None) -> pl.DataFrame:
-    """Give what came in, of one unit where it is named; columns as `QUALITY`."""
+def newest_days(store: Store) -> pl.DataFrame:
+    """Give the newest day of each unit and stream within two weeks of the newest of all; columns as `QUALITY`."""
+    return store.frame(
+        f"SELECT {', '.join(QUALITY)} FROM air.data_quality"
+        " WHERE day >= (SELECT max(day) FROM air.data_quality) - 14"
+        " QUALIFY row_number() OVER (PARTITION BY fleet, unit, stream ORDER BY day DESC) = 1"
+        " ORDER BY fleet, unit, stream"
+    ).cast(QUALITY)
+
+
+def quality_of(
+    store: Store, fleet: str | None = None, unit: str | None = None, since: date | None = None
+) -> pl.DataFrame:
+    """Give what came in, of one unit where it is named, from the day ``since`` on; columns as `QUALITY`."""
     return store.frame(
         f"SELECT {', '.join(QUALITY)} FROM air.data_quality"
         " WHERE ($fleet IS NULL OR fleet = $fleet) AND ($unit IS NULL OR unit = $unit)"
-        " ORDER BY fleet, unit, stream, day",
-        {"fleet": fleet, "unit": unit},
+        " AND day >= coalesce($since, '0001-01-01'::DATE) ORDER BY fleet, unit, stream, day",
+        {"fleet": fleet, "unit": unit, "since": since},
     ).cast(QUALITY)

@@ -3,6 +3,7 @@
 import polars as pl
 
 from airwatch.registry import SCHEMA
+from airwatch.store.changes import Change
 from airwatch.store.database import Store
 
 
@@ -14,9 +15,10 @@ def replace_units(store: Store, units: pl.DataFrame) -> None:
     if current(store).equals(units.sort("fleet", "unit")):
         return
     with store.transaction(new_units=units) as write:
-        write.execute("DELETE FROM air.derive_marks")
+        write.execute("DELETE FROM air.derive_marks WHERE job <> 'heard'")  # what was heard, was heard
         write.execute("DELETE FROM air.units")
         write.execute("INSERT INTO air.units BY NAME SELECT * FROM new_units")
+    store.tell(Change("results"))
 
 
 def current(store: Store) -> pl.DataFrame:

@@ -8,9 +8,11 @@ from airwatch.alerts.frames import ALERTS
 from airwatch.contract.columns import TIME
 from airwatch.derive.frames import READINGS
 from airwatch.store.database import Store
+from airwatch.store.heard import HEARD_SQL
 from airwatch.store.telemetry import unit_key
 
 _READING_NAMES = ", ".join(f'"{name}"' for name in READINGS)
+_ALL = (1 << 63) - 1  # no batch has a greater number
 _TANKS = ("supply_kpa", "primary_kpa", "secondary_kpa", "trailer_kpa")
 
 
@@ -57,20 +59,13 @@ def unit_states(store: Store) -> pl.DataFrame:
         ``n_fail, n_watch, n_unknown, n_pass``.
     """
     return store.frame(
-        """
-        WITH heard AS (
-            SELECT fleet, unit, max(t_last) AS last_t, max(received) AS last_received, count(*) AS n_messages
-            FROM air.messages GROUP BY ALL
-        ),
-        newest AS (
-            SELECT fleet, unit, "check", circuit, test, part, arg_max(verdict, "end") AS verdict
-            FROM air.readings GROUP BY ALL
-        ),
+        f"""
+        WITH heard AS ({HEARD_SQL}),
         counted AS (
             SELECT fleet, unit,
                 count(*) FILTER (verdict = 'fail') AS n_fail, count(*) FILTER (verdict = 'watch') AS n_watch,
                 count(*) FILTER (verdict = 'unknown') AS n_unknown, count(*) FILTER (verdict = 'pass') AS n_pass
-            FROM newest GROUP BY ALL
+            FROM air.newest_readings GROUP BY ALL
         )
         SELECT coalesce(h.fleet, u.fleet) AS fleet, coalesce(h.unit, u.unit) AS unit, u.kind, u.home_shop,
             h.last_t, h.last_received, coalesce(h.n_messages, 0) AS n_messages,
@@ -80,25 +75,32 @@ def unit_states(store: Store) -> pl.DataFrame:
         FULL JOIN (SELECT * FROM air.units WHERE kind <> 'trailer') AS u ON u.fleet = h.fleet AND u.unit = h.unit
         LEFT JOIN counted AS c ON c.fleet = h.fleet AND c.unit = h.unit
         ORDER BY 1, 2
-        """
+        """,
+        {"upto": _ALL},
     )
 
 
-def readings_of(store: Store, fleet: str, unit: str) -> pl.DataFrame:
-    """Give all readings of one unit by time; columns as `airwatch.derive.frames.READINGS`."""
+def readings_of(store: Store, fleet: str, unit: str, check: str | None = None) -> pl.DataFrame:
+    """Give the readings of one unit, of one check where it is named, by time; columns as `derive.frames.READINGS`."""
     return store.frame(
         f"SELECT {_READING_NAMES} FROM air.readings WHERE fleet = $fleet AND unit = $unit"
-        ' ORDER BY "start", "check", circuit',
-        {"fleet": fleet, "unit": unit},
+        ' AND ($check IS NULL OR "check" = $check) ORDER BY "start", "check", circuit',
+        {"fleet": fleet, "unit": unit, "check": check},
     ).cast(READINGS)
 
 
-def newest_readings_of(store: Store, fleet: str, unit: str) -> pl.DataFrame:
-    """Give one unit's newest reading of each check, circuit, test and part; columns as `derive.frames.READINGS`."""
+def newest_readings(store: Store, fleet: str | None = None, unit: str | None = None) -> pl.DataFrame:
+    """Give the newest reading of each check, circuit, test and part, of one unit where it is named.
+
+    Returns
+    -------
+    DataFrame
+        Columns as `airwatch.derive.frames.READINGS`, sorted by unit, check, circuit, test and part.
+    """
     return store.frame(
-        f"SELECT {_READING_NAMES} FROM air.readings WHERE fleet = $fleet AND unit = $unit"
-        ' QUALIFY row_number() OVER (PARTITION BY "check", circuit, test, part ORDER BY "end" DESC, "start" DESC) = 1'
-        ' ORDER BY "check", circuit, test, part',
+        f"SELECT {_READING_NAMES} FROM air.newest_readings"
+        " WHERE ($fleet IS NULL OR fleet = $fleet) AND ($unit IS NULL OR unit = $unit)"
+        ' ORDER BY fleet, unit, "check", circuit, test, part',
         {"fleet": fleet, "unit": unit},
     ).cast(READINGS)
 
@@ -128,7 +130,8 @@ def pressure_history(
     """
     keys = {"key": unit_key(fleet, unit), "start": start, "end": end}
     names = [*_TANKS, "engine_rpm", "speed_kph"]
-    within = "WHERE unit_key = $key AND t >= $start AND t <= $end"
+    # times of the same kind as the column's: else each is converted, and no part of the table can be skipped
+    within = "WHERE unit_key = $key AND t >= $start::TIMESTAMP_MS AND t <= $end::TIMESTAMP_MS"
     old = [", ".join(f"{name}_{end} AS {name}" for name in names) for end in ("min", "max")]
     inside = (
         f"FROM (SELECT t, {', '.join(names)} FROM air.samples {within}"
@@ -158,9 +161,10 @@ def newest_sample(store: Store) -> datetime | None:
 def landing_counts(store: Store) -> dict[str, int]:
     """Give how many messages, samples, repeated rows and rejects the store has."""
     row = store.cursor.execute(
-        "SELECT count(*), coalesce(sum(n_rows), 0), coalesce(sum(n_rows - n_new), 0), coalesce(sum(n_conflicting), 0),"
-        " coalesce(sum(n_out_of_range), 0), (SELECT count(*) FROM air.rejects), (SELECT count(*) FROM air.samples)"
-        " FROM air.messages"
+        "SELECT coalesce(sum(n_messages), 0), coalesce(sum(n_rows), 0), coalesce(sum(n_rows - n_new), 0),"
+        " coalesce(sum(n_conflicting), 0), coalesce(sum(n_out_of_range), 0),"
+        f" (SELECT count(*) FROM air.rejects), (SELECT count(*) FROM air.samples) FROM ({HEARD_SQL})",
+        {"upto": _ALL},
     ).fetchone()
     names = ("messages", "rows", "repeated", "conflicting", "out_of_range", "rejects", "samples")
     return dict(zip(names, map(int, row or (0,) * len(names)), strict=True))
@@ -176,50 +180,28 @@ def is_known(store: Store, fleet: str, unit: str) -> bool:
     """Tell whether a unit is registered or has sent something."""
     row = store.cursor.execute(
         "SELECT EXISTS (FROM air.units WHERE fleet = $fleet AND unit = $unit)"
-        " OR EXISTS (FROM air.messages WHERE fleet = $fleet AND unit = $unit)",
+        " OR EXISTS (FROM air.heard WHERE fleet = $fleet AND unit = $unit)"
+        " OR EXISTS (FROM air.messages WHERE fleet = $fleet AND unit = $unit"
+        " AND batch > coalesce((SELECT max(batch) FROM air.derive_marks WHERE job = 'heard'), 0))",
         {"fleet": fleet, "unit": unit},
     ).fetchone()
     return row is not None and bool(row[0])
 
 
-def newest_off_limit(store: Store) -> pl.DataFrame:
-    """Give every unit's newest reading of each check, circuit, test and part whose verdict is `fail` or `watch`.
-
-    Returns
-    -------
-    DataFrame, fails first within a unit
-        Columns as `airwatch.derive.frames.READINGS`.
-    """
-    return store.frame(
-        f"SELECT {_READING_NAMES} FROM (FROM air.readings"
-        ' QUALIFY row_number() OVER (PARTITION BY fleet, unit, "check", circuit, test, part'
-        ' ORDER BY "end" DESC, "start" DESC) = 1)'
-        " WHERE verdict IN ('fail', 'watch') ORDER BY fleet, unit, verdict, \"check\", circuit"
-    ).cast(READINGS)
-
-
 def count_samples(store: Store, fleet: str, unit: str, *, start: datetime, end: datetime) -> int:
     """Give the number of one unit's samples between two times, both counted in."""
     row = store.cursor.execute(
-        "SELECT count(*) FROM air.samples WHERE unit_key = ? AND t >= ? AND t <= ?", [unit_key(fleet, unit), start, end]
+        "SELECT count(*) FROM air.samples WHERE unit_key = ? AND t >= ?::TIMESTAMP_MS AND t <= ?::TIMESTAMP_MS",
+        [unit_key(fleet, unit), start, end],
     ).fetchone()
     return int(row[0]) if row else 0
 
 
-def newest_rejects(store: Store, *, most: int) -> pl.DataFrame:
-    """Give the messages last set aside: ``received, topic, reason``, newest first."""
-    return store.frame(
-        "SELECT received, topic, reason FROM air.rejects ORDER BY received DESC, topic LIMIT $most", {"most": most}
-    ).cast({"received": TIME})
-
-
-def newest_data(store: Store) -> datetime | None:
-    """Give the newest data time of all units, None if nothing came.
-
-    A time later than its own arrival is a wrong clock; there the arrival counts, so that one unit's clock makes no
-    other unit look silent.
-    """
-    row = store.cursor.execute(
-        "SELECT max(least(t_last, received)) FROM air.messages WHERE t_last IS NOT NULL"
-    ).fetchone()
-    return row[0] if row else None
+def rejects(store: Store, *, page: int, size: int) -> tuple[pl.DataFrame, int]:
+    """Give one page of the messages set aside (``received, topic, reason``, newest first), and how many there are."""
+    count = store.cursor.execute("SELECT count(*) FROM air.rejects").fetchone()
+    found = store.frame(
+        "SELECT received, topic, reason FROM air.rejects ORDER BY received DESC, topic LIMIT $size OFFSET $skipped",
+        {"size": size, "skipped": (page - 1) * size},
+    )
+    return found.cast({"received": TIME}), int(count[0]) if count else 0

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from airwatch.contract.columns import COLUMN_NAMES, COLUMNS
+from airwatch.store.changes import Change
 from airwatch.store.database import Store
 
 MEASURED = tuple(column.name for column in COLUMNS if not column.is_switch)
@@ -56,6 +57,7 @@ def roll_up(store: Store, *, before: datetime, interval_s: float) -> RolledUp:
         write.execute("DELETE FROM air.compacted WHERE hour < $edge", {"edge": edge})
         write.execute("DELETE FROM air.raw_since")
         write.execute("INSERT INTO air.raw_since VALUES ($edge)", {"edge": edge})
+    store.tell(Change("samples"))
     return RolledUp(samples[0] if samples else 0, intervals[0] if intervals else 0)
 
 

@@ -17,6 +17,7 @@ from airwatch.contract.batch import (
 )
 from airwatch.contract.columns import COLUMN_NAMES, COLUMNS, TIME
 from airwatch.errors import StoreError
+from airwatch.store.changes import Change
 from airwatch.store.database import Store
 from airwatch.store.files import FileProgress, note_progress
 
@@ -119,6 +120,7 @@ class TelemetryWriter:
                 note_progress(write, progress)
         self._batch = batch
         self._remember(new_names, spans)
+        self._store.tell(Change("samples", spans.select("unit_key", "t_first", "t_last")))
         n_new = sorted_.new.height
         return Landed(batch, ledger.height, n_new, decoded.samples.height - n_new, decoded.rejects.height)
 

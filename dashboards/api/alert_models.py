@@ -31,13 +31,15 @@ def _is_rfc_3339(t: object) -> object:
     return t
 
 
-def _has_no_control_characters(text: str) -> str:
+def has_no_control_characters(text: str) -> str:
+    """Refuse what a page could not show as it was written."""
     if any(not (c.isprintable() or c in "\t\r\n") for c in text):
         raise ValueError("control characters can't be kept; write plain text")
     return text
 
 
-def _is_a_person(who: str) -> str:
+def is_a_person(who: str) -> str:
+    """Refuse the name that readings write under."""
     if who.strip().lower() == ENGINE:
         raise ValueError(f"{ENGINE} stands for changes that readings made; fill in who you are")
     return who
@@ -174,13 +176,13 @@ class ChangeAsked(BaseModel):
     who: Annotated[
         str,
         Field(max_length=100, description="Who makes it.", examples=["R. Okafor, ridge shop"]),
-        AfterValidator(_has_no_control_characters),
-        AfterValidator(_is_a_person),
+        AfterValidator(has_no_control_characters),
+        AfterValidator(is_a_person),
     ]
     reason: Annotated[
         str,
         Field(max_length=2000, description="What was found or done; only acknowledged can do without."),
-        AfterValidator(_has_no_control_characters),
+        AfterValidator(has_no_control_characters),
     ] = ""
     at: Annotated[
         GivenTime | None,

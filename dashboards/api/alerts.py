@@ -5,7 +5,7 @@ from datetime import datetime
 from typing import Annotated, Any
 
 import polars as pl
-from fastapi import APIRouter, Depends, Header, Path, Query
+from fastapi import APIRouter, Depends, Path, Query
 
 from airwatch.alerts.lifecycle import AlertState
 from airwatch.store.database import Store
@@ -13,24 +13,24 @@ from airwatch.store.results import alerts as stored_alerts
 from dashboards.alert_readings import alert_edge, readings_showing
 from dashboards.alerts import StoredAlert, read_alert, silences_of
 from dashboards.api.alert_models import Alert, AlertDetail, ChangeAsked, HistoryEntry, Severity, details_of
-from dashboards.api.models import AlertPage, Figure, Problem
+from dashboards.api.body import PROBLEM, json_only
+from dashboards.api.models import AlertPage, Figure
+from dashboards.api.tables import TABLE, FormatInput, as_file
 from dashboards.changes import change_alert
-from dashboards.errors import BodyError
-from dashboards.figures import alert_figure
+from dashboards.figures import alert_figure, in_zone
 from dashboards.fleet import cut
-from dashboards.inputs import MeasuresInput, PageNumber, PageSize, StoreInput, utc
+from dashboards.inputs import MeasuresInput, PageNumber, PageSize, StoreInput, ZoneInput, utc
 from dashboards.palette import PALETTES, Scheme
 
 AlertId = Annotated[str, Path(max_length=64, description="id of the alert.", examples=["772011b3fce89477"])]
 
-_PROBLEM: dict[str, Any] = {"model": Problem, "content": {"application/problem+json": {}}}
-
 router = APIRouter(tags=["alerts"])
 
 
-@router.get("/alerts", summary="Alerts")
+@router.get("/alerts", summary="Alerts", responses=TABLE, response_model=AlertPage)
 def alerts(
     store: StoreInput,
+    form: FormatInput,
     fleet: Annotated[str | None, Query(max_length=64, description="Only this fleet.")] = None,
     unit: Annotated[str | None, Query(max_length=64, description="Only units of this name.")] = None,
     state: Annotated[AlertState | None, Query(description="Only alerts in this state.")] = None,
@@ -38,13 +38,15 @@ def alerts(
     fault: Annotated[str | None, Query(max_length=64, description="Only this fault.")] = None,
     page: PageNumber = 1,
     size: PageSize = 500,
-) -> AlertPage:
+) -> Any:
     """Give alerts by unit and fault."""
     found = stored_alerts(store, fleet, unit)
     for name, wanted in (("state", state), ("severity", severity), ("fault", fault)):
         if wanted is not None:
             found = found.filter(pl.col(name) == wanted)
     part = cut(found, page=page, size=size)
+    if form != "json":
+        return as_file(part, form, "alerts")
     return AlertPage(page=page, size=size, total=part.total, alerts=as_alerts(store, part.rows))
 
 
@@ -59,6 +61,7 @@ def figure(
     store: StoreInput,
     alert: AlertId,
     measures: MeasuresInput,
+    reader: ZoneInput,
     scheme: Annotated[Scheme, Query(description="Colours for light or dark pages.")] = "light",
 ) -> Figure:
     """Give the readings that show the fault over time as a Plotly figure.
@@ -77,23 +80,17 @@ def figure(
         measures=measures,
         palette=PALETTES[scheme],
     )
-    return Figure(**drawn)
-
-
-async def _json_only(content_type: Annotated[str, Header(description="application/json")] = "") -> None:
-    """Refuse all bodies that a form on a page from elsewhere could send without asking first."""
-    if content_type.partition(";")[0].strip().lower() != "application/json":
-        raise BodyError("The body must be JSON: send it with Content-Type: application/json.")
+    return Figure(**in_zone(drawn, reader))
 
 
 @router.post(
     "/alerts/{alert}/changes",
     summary="Change an alert",
     status_code=201,
-    dependencies=[Depends(_json_only)],
+    dependencies=[Depends(json_only)],
     responses={
-        409: {**_PROBLEM, "description": "The change does not follow on the state that the alert is in."},
-        415: {**_PROBLEM, "description": "The body is not application/json."},
+        409: {**PROBLEM, "description": "The change does not follow on the state that the alert is in."},
+        415: {**PROBLEM, "description": "The body is not application/json."},
     },
 )
 def change(store: StoreInput, alert: AlertId, asked: ChangeAsked) -> AlertDetail:

@@ -1,12 +1,13 @@
 """What the API answers with."""
 
-from datetime import date, datetime
+from datetime import date
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, Field
 
 from dashboards.api.alert_models import Alert
 from dashboards.api.times import Utc
+from dashboards.data_state import DataState
 from dashboards.need import Need
 
 Verdict = Literal["pass", "watch", "fail", "unknown"]
@@ -39,6 +40,8 @@ class UnitRow(BaseModel):
     severity: Annotated[Literal["low", "medium", "high"] | None, Field(description="Of the alert that ranks the unit.")]
     reason: str
     since: Utc | None
+    data: Annotated[DataState, Field(description="Whether its data come in, and without faults.")]
+    data_flags: Annotated[str, Field(description="What is out of the ordinary with its data, ;-joined.")]
     is_silent: Annotated[bool, Field(description="No data for 72 h before the newest data of the fleet.")]
     last_t: Annotated[Utc | None, Field(description="Newest data time.")]
     n_messages: int
@@ -158,10 +161,19 @@ class Figure(BaseModel):
 class PressureFigure(Figure):
     """The same, and how much of the samples it shows."""
 
+    t: Annotated[list[int], Field(description="Times of traces without `x`: ms since 1970 on the zone's clocks.")]
     start: Utc
     end: Utc
     n_samples: int
     is_thinned: bool
+
+
+class PressureMarks(BaseModel):
+    """What is added to the figure of a pressure history."""
+
+    data: list[dict[str, Any]]
+    shapes: list[dict[str, Any]]
+    has_phases: Annotated[bool, Field(description="false: the span is too long for phases.")]
 
 
 class LimitRow(BaseModel):
@@ -191,7 +203,7 @@ class LimitRow(BaseModel):
     status: str
 
 
-class LimitTable(BaseModel):
+class LimitTable(Page):
     """What units are judged by. Check the current legal text before enforcing any of it."""
 
     limits: list[LimitRow]
@@ -220,8 +232,8 @@ class QualityDay(BaseModel):
     n_conflicting: Annotated[int, Field(description="Samples that were there with another value, which stays.")]
     n_out_of_range: Annotated[int, Field(description="Values that the bus can't carry, now null.")]
     null_share: Annotated[float | None, Field(description="Share of nulls among the values in the columns sent.")]
-    first_t: datetime
-    last_t: datetime
+    first_t: Utc
+    last_t: Utc
     n_gaps: Annotated[int, Field(description="Silences longer than ten minutes.")]
     longest_gap_s: float | None
     n_missing: Annotated[int, Field(description="Messages whose numbers are missing between others.")]
@@ -231,6 +243,26 @@ class QualityDay(BaseModel):
     lateness_max_s: float | None
     clock_offset_s: Annotated[float | None, Field(description="The unit's clock is ahead by at least this.")]
     flags: Annotated[str, Field(description="What is out of the ordinary, ;-joined.")]
+
+
+class QualityPage(Page):
+    """Days by stream, then by time."""
+
+    days: list[QualityDay]
+
+
+class RejectRow(BaseModel):
+    """A message that was set aside."""
+
+    received: Utc
+    topic: str
+    reason: str
+
+
+class RejectPage(Page):
+    """Messages set aside, the last first."""
+
+    rejects: list[RejectRow]
 
 
 class Landing(BaseModel):

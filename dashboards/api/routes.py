@@ -2,7 +2,7 @@
 
 from fastapi import APIRouter
 
-from dashboards.api import alerts, checks, landing, limits, pressure, units
+from dashboards.api import alerts, checks, fleet_checks, landing, limits, notes, pressure, units
 from dashboards.api.models import Problem
 
 PREFIX = "/api/v1"
@@ -16,5 +16,5 @@ router = APIRouter(
         422: {**_PROBLEM, "description": "A parameter is wrong."},
     },
 )
-for _part in (units, alerts, pressure, checks, limits, landing):
+for _part in (units, notes, alerts, pressure, checks, fleet_checks, limits, landing):
     router.include_router(_part.router)

@@ -45,7 +45,7 @@ def alert_figure(
         palette=palette,
         height=340,
         moments=list(_moments(history)),
-        beside=_crossing(readings, crossing, edge, measures, palette),
+        beside=crossing_traces(readings, crossing, edge, measures, palette),
         ahead=max((t for t in crossing if t is not None), default=None),
     )
 
@@ -57,7 +57,7 @@ def _moments(history: pl.DataFrame) -> Iterator[Moment]:
         yield Moment(row["at"], row["change"])
 
 
-def _crossing(
+def crossing_traces(
     readings: pl.DataFrame,
     crossing: Sequence[datetime | None],
     edge: float | None,

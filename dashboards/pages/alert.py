@@ -1,24 +1,19 @@
 """One alert: what is wrong, how that is known, what to look at, and what becomes of it."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from datetime import datetime
 from typing import Any
 
 import polars as pl
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 
-from airwatch.alerts.lifecycle import ENGINE
 from airwatch.store.results import unit_of
 from dashboards.alert_readings import readings_showing, told_by
 from dashboards.alert_words import (
     CHANGES,
     crossing_text,
-    evidence_lines,
     explanation_name,
     headline,
-    percent,
     rule_reason,
     state_text,
     suggested_change,
@@ -27,8 +22,10 @@ from dashboards.alert_words import (
 from dashboards.alerts import is_urgent, read_alert
 from dashboards.api.alert_models import AlertDetails, Explanation, details_of
 from dashboards.api.alerts import AlertId
-from dashboards.inputs import ChosenUnit, StoreInput
+from dashboards.inputs import ReaderInput, StoreInput
 from dashboards.measures import Measures, usual_unit
+from dashboards.pages.explanations import explanation_row
+from dashboards.pages.history_rows import history_row
 from dashboards.pages.reading_rows import ReadingRow, reading_rows
 from dashboards.templating import render
 from dashboards.words import check_name
@@ -38,39 +35,13 @@ _WORTH_A_LOOK = 0.1  # the probability from which a second explanation is looked
 router = APIRouter()
 
 
-@dataclass(frozen=True, slots=True)
-class ExplanationRow:
-    """One explanation in words; what speaks for and against it is text and strength."""
-
-    name: str
-    probability: str
-    share: float
-    says: str
-    supports: list[tuple[str, str]]
-    opposes: list[tuple[str, str]]
-
-
-@dataclass(frozen=True, slots=True)
-class HistoryRow:
-    """One change in words; ``until`` ends a silence."""
-
-    at: datetime
-    recorded: datetime
-    who: str
-    is_by_readings: bool
-    change: str
-    state: str
-    reason: str
-    until: datetime | None
-
-
 @router.get("/alerts/{alert}")
-def alert(request: Request, store: StoreInput, alert: AlertId, chosen: ChosenUnit = None) -> HTMLResponse:
+def alert(request: Request, store: StoreInput, alert: AlertId, reader: ReaderInput) -> HTMLResponse:
     """Show one alert."""
     found = read_alert(store, alert)
     row, details = found.row, details_of(found.row)
     registered = unit_of(store, row["fleet"], row["unit"])
-    measures = Measures(chosen or usual_unit([None if registered is None else str(registered["rule_set"])]))
+    measures = Measures(reader.pressure or usual_unit([None if registered is None else str(registered["rule_set"])]))
     readings = readings_showing(store, row, details)
     figure = _figure(readings, row, details, measures)
     silenced_until = found.silenced_until
@@ -93,14 +64,14 @@ def alert(request: Request, store: StoreInput, alert: AlertId, chosen: ChosenUni
         limit="" if figure is None else figure.limit.removeprefix("limits ").removeprefix("limit "),
         check=_check(readings),
         n_readings=readings.filter(pl.col("judged").is_not_null()).height,
-        explanations=[_explanation(explanation) for explanation in explanations],
+        explanations=[explanation_row(explanation) for explanation in explanations],
         details=details,
         reason=rule_reason(details.reason or "") if details is not None else "",
         looks=_looks(details, explanations),
         changes=[(name, *CHANGES[name]) for name in found.may],
         suggested=suggested_change(row["state"], found.may),
         now=found.now,
-        history=[_history(change, measures) for change in reversed(found.history.to_dicts())],
+        history=[history_row(change, measures) for change in reversed(found.history.to_dicts())],
     )
 
 
@@ -127,35 +98,9 @@ def _check(readings: pl.DataFrame) -> str:
     return check_name(readings["check"][0]) if readings.height else ""
 
 
-def _explanation(explanation: Explanation) -> ExplanationRow:
-    supports, opposes = evidence_lines(explanation)
-    return ExplanationRow(
-        name=explanation_name(explanation),
-        probability=percent(explanation.probability),
-        share=explanation.probability,
-        says=explanation.says,
-        supports=supports,
-        opposes=opposes,
-    )
-
-
 def _looks(details: AlertDetails | None, explanations: list[Explanation]) -> list[tuple[str, str]]:
     """Give what to look at first: the explanation, and where to look for it."""
     told = [e for k, e in enumerate(explanations) if e.inspect and (k == 0 or e.probability >= _WORTH_A_LOOK)]
     if told:
         return [(explanation_name(e), e.inspect) for e in told]
     return [("", details.inspect)] if details is not None and details.inspect else []
-
-
-def _history(change: Mapping[str, Any], measures: Measures) -> HistoryRow:
-    is_by_readings = change["who"] == ENGINE
-    return HistoryRow(
-        at=change["at"],
-        recorded=change["recorded"],
-        who=change["who"],
-        is_by_readings=is_by_readings,
-        change=change["change"],
-        state=change["state"],
-        reason=measures.sentence(change["reason"]) if is_by_readings else change["reason"],
-        until=change["until"],
-    )

@@ -20,7 +20,34 @@ def api_guide(request: Request, measures: PageMeasuresInput) -> HTMLResponse:
         for path, methods in described["paths"].items()
         for verb, method in methods.items()
     ]
-    return render(request, "api_guide.html", measures=measures, routes=routes, openapi_url=request.app.openapi_url)
+    base = str(request.base_url).rstrip("/")
+    return render(
+        request,
+        "api_guide.html",
+        measures=measures,
+        routes=[(path, verb, method, _curl(base, path, verb, method)) for path, verb, method in routes],
+        openapi_url=request.app.openapi_url,
+        base=base,
+    )
+
+
+_EXAMPLES = {"fleet": "north", "unit": "K-204", "alert": "772011b3fce89477", "check": "leak_static"}
+_BODIES = {
+    "ChangeAsked": '{"change": "acknowledged", "who": "R. Okafor, ridge shop"}',
+    "NoteAsked": '{"who": "R. Okafor, ridge shop", "text": "drain valve weeps"}',
+}
+
+
+def _curl(base: str, path: str, verb: str, method: dict[str, Any]) -> str:
+    """Write a request that can be pasted into a shell; names in it are made up."""
+    address = f"{base}{path.format_map(_EXAMPLES)}"
+    if verb == "POST":
+        schema = method["requestBody"]["content"]["application/json"]["schema"]["$ref"].rpartition("/")[2]
+        return f"curl -H 'Content-Type: application/json' -d '{_BODIES[schema]}' '{address}'"
+    names = {parameter["name"] for parameter in method.get("parameters", ())}
+    query = "?format=parquet&size=1000" if {"format", "size"} <= names else ""
+    name = path.rpartition("/")[2].strip("{}")
+    return f"curl '{address}{query}'" + (f" -o {name}.parquet" if query else "")
 
 
 def _with_fields(method: dict[str, Any], schemas: dict[str, Any]) -> dict[str, Any]:

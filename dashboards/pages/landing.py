@@ -3,7 +3,7 @@
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 
-from airwatch.store.results import landing_counts, newest_rejects
+from airwatch.store.results import landing_counts, rejects
 from dashboards.inputs import HealthInput, PageMeasuresInput, StoreInput
 from dashboards.templating import render
 
@@ -15,7 +15,12 @@ router = APIRouter()
 @router.get("/landing")
 def landing(request: Request, store: StoreInput, health: HealthInput, measures: PageMeasuresInput) -> HTMLResponse:
     """Show counts, the subscriber's health, and the messages last set aside."""
-    rejects = list(newest_rejects(store, most=MOST_REJECTS).iter_rows(named=True))
+    last, _ = rejects(store, page=1, size=MOST_REJECTS)
     return render(
-        request, "landing.html", measures=measures, landed=landing_counts(store), health=health, rejects=rejects
+        request,
+        "landing.html",
+        measures=measures,
+        landed=landing_counts(store),
+        health=health,
+        rejects=list(last.iter_rows(named=True)),
     )

@@ -2,8 +2,8 @@
 
 from fastapi import APIRouter
 
-from dashboards.pages import alert, alerts, api_guide, fleet, landing, limits, unit
+from dashboards.pages import alert, alerts, api_guide, checks, display, fleet, inspection, landing, limits, live, unit
 
 router = APIRouter(include_in_schema=False)
-for _part in (fleet, alerts, alert, unit, landing, limits, api_guide):
+for _part in (fleet, alerts, alert, unit, checks, inspection, landing, limits, live, api_guide, display):
     router.include_router(_part.router)

@@ -11,17 +11,31 @@ const config = {
   modeBarButtons: [["zoom2d", "pan2d", "toImage"]],
 };
 
-async function figureOf(element, span) {
-  const query = new URLSearchParams({ units: element.dataset.units, scheme: dark.matches ? "dark" : "light" });
+const zone = document.documentElement.dataset.zone || "UTC";
+
+function queryOf(element, span) {
+  const query = new URLSearchParams({ scheme: dark.matches ? "dark" : "light", zone });
   if (element.dataset.test) query.set("test", element.dataset.test);
   if (span) {
     query.set("start", span.start);
     query.set("end", span.end);
-    query.set("points", String(Math.max(200, Math.min(4000, 2 * element.clientWidth))));
   }
-  const answer = await fetch(`${element.dataset.figure}?${query}`);
+  return query;
+}
+
+async function ask(address, query) {
+  const answer = await fetch(`${address}?${query}`);
   const body = await answer.json();
   if (!answer.ok) throw new Error(body.detail);
+  return body;
+}
+
+async function figureOf(element, span) {
+  const query = queryOf(element, span);
+  query.set("units", element.dataset.units);
+  if (span) query.set("points", String(Math.max(200, Math.min(4000, 2 * element.clientWidth))));
+  const body = await ask(element.dataset.figure, query);
+  for (const trace of body.data) trace.x ??= body.t;
   return body;
 }
 
@@ -53,6 +67,17 @@ async function draw(element, span) {
   element.querySelector(":scope > .figure-state")?.remove();
   if (isTouch) figure.layout.dragmode = false; // else a finger could not scroll past it
   await Plotly.react(element, figure.data, figure.layout, config);
+  if (element.dataset.marks && figure.data.length) {
+    // the history is there first; what the unit was doing meanwhile is laid over it once it is known
+    const marks = await ask(element.dataset.marks, queryOf(element, { start: figure.start, end: figure.end })).catch(() => null);
+    if (element.turn !== turn) return;
+    if (marks) {
+      figure.layout.shapes = [...(figure.layout.shapes ?? []), ...marks.shapes];
+      figure.data.push(...marks.data);
+      figure.has_phases = marks.has_phases;
+      await Plotly.react(element, figure.data, figure.layout, config);
+    }
+  }
   element.removeAttribute("aria-busy");
   element.dataset.drawn = String(turn);
   element.shown = figure;
@@ -60,19 +85,33 @@ async function draw(element, span) {
 
 // The pressure history -----------------------------------------------------------------------------------------------
 
-// Turns what fields and figures write ("2031-02-03", "2031-02-03 11:20", "2031-02-03 11:20:00.1234") into RFC 3339.
-function utc(text) {
-  const [date, clock = "00:00"] = text.trim().split(/[ T]/);
-  return `${date}T${clock.length === 5 ? `${clock}:00` : clock}Z`;
+const clocks = new Intl.DateTimeFormat("en-CA", {
+  timeZone: zone, hourCycle: "h23", year: "numeric", month: "2-digit", day: "2-digit", hour: "2-digit", minute: "2-digit", second: "2-digit",
+});
+
+// What the zone's clocks show at a moment, as if it were UTC, in ms.
+function shownAt(ms) {
+  const part = Object.fromEntries(clocks.formatToParts(ms).map(({ type, value }) => [type, value]));
+  return Date.UTC(part.year, part.month - 1, part.day, part.hour, part.minute, part.second) + (ms % 1000);
 }
 
+// Turns what fields and figures write ("2031-02-03", "2031-02-03 11:20", "2031-02-03 11:20:00.1234"), times of the zone's
+// clocks, into RFC 3339.
+function utc(text) {
+  const [date, clock = "00:00"] = text.trim().split(/[ T]/);
+  const shown = Date.parse(`${date}T${clock.length === 5 ? `${clock}:00` : clock.slice(0, 12)}Z`);
+  let moment = shown;
+  for (let i = 0; i < 2; i += 1) moment += shown - shownAt(moment);
+  return new Date(moment).toISOString();
+}
 
-const field = (date) => date.toISOString().slice(0, 19).replace("T", " ");
+const field = (date) => new Date(shownAt(date.getTime())).toISOString().slice(0, 19).replace("T", " ");
 
 function describe(figure) {
   const count = figure.n_samples.toLocaleString("en").replaceAll(",", "\u202f");
   const how = figure.is_thinned ? "thinned, each peak and dip kept; look closer for every sample" : "every one drawn";
-  return `${count} samples from ${figure.start.slice(0, 19).replace("T", " ")} to ${figure.end.slice(0, 19).replace("T", " ")}, ${how}.`;
+  const phases = figure.has_phases === false ? " What the unit was doing is drawn for spans of up to two days." : "";
+  return `${count} samples from ${field(new Date(figure.start))} to ${field(new Date(figure.end))}, ${how}.${phases}`;
 }
 
 function history(form) {

@@ -39,9 +39,16 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
 
 
 @pytest.fixture(scope="session")
-def client(store: Store) -> Iterator[TestClient]:
-    with TestClient(create_app(store, None), raise_server_exceptions=False) as answering:
-        yield answering
+def answering(store: Store) -> Iterator[TestClient]:
+    with TestClient(create_app(store, None), raise_server_exceptions=False) as started:
+        yield started
+
+
+@pytest.fixture
+def client(answering: TestClient) -> TestClient:
+    """Ask as somebody who has chosen nothing yet."""
+    answering.cookies.clear()
+    return answering
 
 
 @pytest.fixture

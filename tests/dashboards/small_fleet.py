@@ -76,6 +76,7 @@ def _readings() -> pl.DataFrame:
         *(_reading("K-leak", "leak_static", 30.0 + n, "fail", hours_ago=30 - n) for n in range(3)),
         _reading("K-leak", "governor_cut_out", 896.0, "pass"),
         *(_reading("K-weak", "build_up_time", 40.0, "watch", hours_ago=30 - n, limit_high=25.0) for n in range(4)),
+        _reading("K-fail", "build_up_time", 50.0, "fail", hours_ago=49),
         _reading("K-fail", "build_up_time", 60.0, "fail"),
         _reading("K-watch", "compressor_duty", 30.0, "watch"),
         _reading("K-watch", "low_air_warning", 395.0, "watch"),

@@ -142,9 +142,9 @@ def test_limits_and_landing(client: TestClient) -> None:
 
 
 def test_what_came_in_is_told_by_stream_and_day(client: TestClient) -> None:
-    (day,) = client.get(f"{LEAK}/quality").json()
+    (day,) = client.get(f"{LEAK}/quality").json()["days"]
     assert (day["stream"], day["n_messages"], day["n_rows"], day["flags"]) == ("pressure", 3, 3120, "")
-    assert client.get("/api/v1/units/north/K-never/quality").json() == []
+    assert client.get("/api/v1/units/north/K-never/quality").json()["days"] == []
 
 
 @pytest.mark.parametrize(
@@ -189,22 +189,29 @@ def test_openapi_names_every_route_its_errors_and_parameters(client: TestClient)
         "/api/v1/units",
         "/api/v1/units/{fleet}/{unit}",
         "/api/v1/units/{fleet}/{unit}/readings",
+        "/api/v1/units/{fleet}/{unit}/notes",
         "/api/v1/units/{fleet}/{unit}/pressure",
         "/api/v1/units/{fleet}/{unit}/pressure/figure",
+        "/api/v1/units/{fleet}/{unit}/pressure/marks",
         "/api/v1/units/{fleet}/{unit}/checks/{check}/figure",
         "/api/v1/alerts",
         "/api/v1/alerts/{alert}",
         "/api/v1/alerts/{alert}/figure",
         "/api/v1/alerts/{alert}/changes",
         "/api/v1/limits",
+        "/api/v1/checks",
+        "/api/v1/checks/{check}/readings",
+        "/api/v1/checks/{check}/figure",
+        "/api/v1/inspection",
+        "/api/v1/rejects",
         "/api/v1/landing",
         "/api/v1/units/{fleet}/{unit}/quality",
     }
     for path, methods in described["paths"].items():
-        is_change = path.endswith("/changes")
-        assert methods.keys() == ({"post"} if is_change else {"get"})
-        for method in methods.values():
-            expected = {"201", "404", "409", "415", "422"} if is_change else {"200", "404", "422"}
+        takes = {"post"} if path.endswith("/changes") else {"get", "post"} if path.endswith("/notes") else {"get"}
+        assert methods.keys() == takes
+        for verb, method in methods.items():
+            expected = {"201", "404", "409", "415", "422"} if verb == "post" else {"200", "404", "422"}
             assert expected <= method["responses"].keys()
             assert all(parameter["description"] for parameter in method.get("parameters", []))
     asked = described["components"]["schemas"]["ChangeAsked"]

@@ -6,7 +6,11 @@ from urllib.parse import urlsplit
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from tests.dashboards.small_fleet import ORDER
+from airwatch.alerts.lifecycle import Step
+from airwatch.store.database import Store
+from pipelines.alerts import take_step
+from tests.dashboards.conftest import serving
+from tests.dashboards.small_fleet import NEWEST, ORDER
 
 pytestmark = pytest.mark.browser
 
@@ -57,21 +61,46 @@ def test_fleet_lists_those_first_that_need_somebody_and_filters_as_one_types(wat
     page = watched.open("/")
     rows = page.locator("table.units tbody tr")
     assert [text.split()[0] for text in rows.all_inner_texts()] == list(ORDER)
-    page.get_by_label("Find").fill("silent NORTH")
-    expect(page.locator("#filtered")).to_have_text("1 of the 8 units on this page")
+    page.get_by_label("Find").fill("heard NORTH")
+    expect(page.locator("#found")).to_have_text("3 of 8 units")
     expect(page.get_by_role("link", name="K-silent")).to_be_visible()
-    expect(page.get_by_role("link", name="K-leak")).to_be_hidden()
+    expect(page.get_by_role("link", name="K-leak")).to_have_count(0)
+    expect(page.get_by_label("Find")).to_be_focused()
     page.get_by_role("link", name="K-silent").click()
     expect(page.get_by_role("heading", level=1)).to_contain_text("K-silent")
 
 
-def test_fleet_renews_itself_and_keeps_what_was_typed(watched: Watched) -> None:
+def test_fleet_renews_itself_after_a_change_and_keeps_what_was_typed(browser: Browser, changed_store: Store) -> None:
+    with serving(changed_store) as address:
+        page = browser.new_page()
+        with page.expect_response("**/live"):
+            page.goto(address)
+        page.get_by_label("Find").fill("K-leak")
+        expect(page.locator("#found")).to_have_text("1 of 8 units")
+        take_step(changed_store, Step(ALERT.rpartition("/")[2], "acknowledged", "J. Doe", NEWEST, ""))
+        expect(page.locator("table.units")).to_contain_text("acknowledged")
+        expect(page.get_by_label("Find")).to_have_value("K-leak")
+        expect(page.get_by_label("Find")).to_be_focused()
+        page.close()
+
+
+def test_keys_move_among_units_and_can_be_turned_off(watched: Watched) -> None:
     page = watched.open("/")
-    page.get_by_label("Find").fill("K-leak")
-    page.evaluate("document.querySelector('h1').textContent = 'old'; renew()")
-    expect(page.get_by_role("heading", level=1)).to_have_text("7 of 8 units need attention")
-    expect(page.get_by_label("Find")).to_have_value("K-leak")
-    expect(page.locator("#filtered")).to_have_text("1 of the 8 units on this page")
+    page.keyboard.press("/")
+    expect(page.get_by_label("Find")).to_be_focused()
+    page.keyboard.press("Escape")
+    expect(page.get_by_role("link", name="K-leak")).to_be_focused()
+    page.keyboard.press("j")
+    page.keyboard.press("ArrowDown")
+    page.keyboard.press("k")
+    expect(page.get_by_role("link", name="K-weak")).to_be_focused()
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("heading", level=1)).to_contain_text("K-weak")
+    page.go_back()
+    page.locator(".keys summary").click()
+    page.get_by_label("Use these keys").uncheck()
+    page.keyboard.press("/")
+    expect(page.get_by_label("Find")).not_to_be_focused()
 
 
 def test_unit_draws_its_pressures_and_asks_for_every_sample_on_zoom(watched: Watched) -> None:
@@ -133,6 +162,7 @@ def test_unit_draws_each_test_of_a_check_by_itself_and_opens_what_other_rules_sa
         "/landing",
         "/limits",
         "/api",
+        "/display",
         "/alerts",
         ALERT,
     ],
@@ -158,6 +188,6 @@ def test_a_page_that_can_not_be_renewed_says_so(browser: Browser, served: str) -
     page = browser.new_page()
     page.goto(served)
     page.route("**/*", lambda route: route.abort())
-    page.evaluate("renew()")
-    expect(page.locator("#refreshed")).to_contain_text("the server does not answer")
+    page.evaluate("document.dispatchEvent(new Event('visibilitychange'))")
+    expect(page.locator("#renewed")).to_contain_text("the server does not answer")
     page.close()

@@ -10,9 +10,10 @@ from airwatch.contract.batch import decode_batch
 from airwatch.derive.frames import READINGS
 from airwatch.store.database import Store
 from airwatch.store.telemetry import TelemetryWriter
-from dashboards.fleet import read_fleet
+from dashboards.board import Board
+from dashboards.data_state import SILENT_AFTER
 from dashboards.measures import Measures
-from dashboards.need import SILENT_AFTER, fleet_by_need
+from dashboards.need import fleet_by_need
 from tests.dashboards.small_fleet import block
 
 NOON = datetime(2031, 2, 7, 12)  # noqa: DTZ001 as in the store
@@ -48,7 +49,7 @@ def test_one_wrong_clock_makes_no_other_unit_silent(tmp_path: Path) -> None:
     ahead = block("K-ahead", NOON.replace(year=2099), received=NOON)
     with Store.open(tmp_path / "a.duckdb") as store:
         TelemetryWriter(store).write(decode_batch([ahead, block("K-right", NOON - timedelta(hours=1))]))
-        fleet = read_fleet(store, Measures())
+        fleet = Board(store).current().fleet(Measures())
     assert fleet.newest == NOON
     assert fleet.units["is_silent"].to_list() == [False, False]
 

@@ -1,0 +1,54 @@
+// Sends a note as JSON, says in place why it was refused, and shows the page anew once it is written down.
+const form = document.querySelector("form[data-notes]");
+const refusal = form.querySelector(".refusal");
+const button = form.querySelector("button:not([type])");
+const correcting = form.querySelector(".correcting");
+const KEPT = "airwatch-noted";
+
+async function send(body) {
+  let answer;
+  try {
+    answer = await fetch(form.dataset.notes, {
+      method: "POST",
+      headers: { "Content-Type": "application/json" },
+      body: JSON.stringify(body),
+    });
+  } catch {
+    throw new Error("The server does not answer; nothing was written down.");
+  }
+  const said = await answer.json().catch(() => ({}));
+  if (!answer.ok) throw new Error(said.detail ?? `The server answers ${answer.status}; nothing was written down.`);
+}
+
+function correct(note) {
+  form.corrects.value = note;
+  correcting.hidden = !note;
+  for (const row of document.querySelectorAll(".told li")) row.toggleAttribute("data-marked", row.id === `note-${note}`);
+  form.text.focus();
+}
+
+for (const start of document.querySelectorAll("[data-corrects]")) {
+  start.addEventListener("click", () => correct(start.dataset.corrects));
+}
+form.querySelector(".never-mind").addEventListener("click", () => correct(""));
+form.addEventListener("submit", async (event) => {
+  event.preventDefault();
+  if (button.disabled) return;
+  button.disabled = true;
+  refusal.textContent = "";
+  try {
+    await send({ who: form.who.value, text: form.text.value, corrects: form.corrects.value || null });
+    sessionStorage.setItem(KEPT, "Written down.");
+    location.reload();
+  } catch (error) {
+    refusal.textContent = error.message;
+    button.disabled = false;
+    button.focus();
+  }
+});
+
+const written = sessionStorage.getItem(KEPT);
+if (written) {
+  sessionStorage.removeItem(KEPT);
+  document.getElementById("written").textContent = written;
+}
