@@ -40,11 +40,19 @@ def with_data_state(states: pl.DataFrame, quality: pl.DataFrame, newest: datetim
         ``states`` with ``data`` (one of `DATA_STATES`) and ``data_flags``: what is out of the ordinary, `;`-joined,
         "" if nothing is.
     """
-    flags = (
+    each = (
         quality.filter(pl.col("flags") != "")
         .select(*UNIT, flag=pl.col("flags").str.split("; "))
         .explode("flag")
-        .group_by(UNIT)
+        .unique()
+    )
+    n_heard = states["last_t"].count()
+    # what most units' clocks do at once is a recording that is replayed, not their clocks
+    of_recording = pl.col("flag").str.starts_with("clock") & (pl.len().over("flag") * 2 > n_heard)
+    flags = (
+        each.filter(~(of_recording & pl.lit(n_heard > 1)))
+        .sort(*UNIT, "flag")
+        .group_by(UNIT, maintain_order=True)
         .agg(data_flags=pl.col("flag").unique(maintain_order=True).str.join("; "))
     )
     is_silent = (pl.lit(newest, TIME) - pl.col("last_t") > SILENT_AFTER).fill_null(value=False)

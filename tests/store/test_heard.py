@@ -59,3 +59,14 @@ def test_listeners_are_told_whose_samples_were_committed(tmp_path: Path) -> None
     assert change.spans is not None
     assert change.spans.select("t_first", "t_last").rows() == [(NOON, NOON + timedelta(seconds=59))]
     assert isinstance(change.spans, pl.DataFrame)
+
+
+def test_a_replayed_recording_has_its_own_now(tmp_path: Path) -> None:
+    arrival = NOON - timedelta(days=400)
+    with Store.open(tmp_path / "a.duckdb") as store:
+        blocks = [block(f"K-{k}", NOON - timedelta(hours=k), received=arrival) for k in range(12)]
+        far_off = block("K-ahead", NOON.replace(year=2099), received=arrival)
+        TelemetryWriter(store).write(decode_batch([*blocks, far_off]))
+        newest = newest_data(store)
+        assert newest is not None
+        assert NOON <= newest < NOON + timedelta(hours=1)
