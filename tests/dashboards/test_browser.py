@@ -106,7 +106,8 @@ def test_keys_move_among_units_and_can_be_turned_off(watched: Watched) -> None:
 def test_unit_draws_its_pressures_and_asks_for_every_sample_on_zoom(watched: Watched) -> None:
     page = watched.open("/units/north/K-leak")
     figure = page.locator(f"#history{DRAWN.removeprefix('figure')}")
-    expect(figure.locator(".scatterlayer .trace")).to_have_count(3)
+    expect(figure.locator(".legendtext", has_text="primary")).to_have_count(1)
+    expect(figure.locator(".yaxislayer-above text", has_text="brake applied")).to_have_count(1)  # a lane of phases
     shows = page.locator("#history-shows")
     page.get_by_label("from").fill("2031-02-07 10:00:00")
     page.get_by_label("to", exact=True).fill("2031-02-07 10:00:59")
