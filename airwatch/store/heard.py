@@ -69,8 +69,8 @@ def newest_data(store: Store) -> datetime | None:
     that is replayed: then its own times count, those of the tenth of units that are farthest ahead left out.
     """
     row = store.cursor.execute(
-        "SELECT CASE WHEN 2 * count_if(epoch(last_t) - epoch(last_received) > 86400) > count(*) THEN quantile_disc(last_t, 0.9)"
-        f" ELSE max(newest) END FROM ({HEARD_SQL}) WHERE last_t IS NOT NULL",
+        "SELECT CASE WHEN 2 * count_if(epoch(last_t) - epoch(last_received) > 86400) > count(*)"
+        f" THEN quantile_disc(last_t, 0.9) ELSE max(newest) END FROM ({HEARD_SQL}) WHERE last_t IS NOT NULL",
         {"upto": _ALL},
     ).fetchone()
     return row[0] if row else None
