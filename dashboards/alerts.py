@@ -7,6 +7,7 @@ from typing import Any, Literal, get_args
 
 import polars as pl
 
+from airwatch.access.caller import Caller
 from airwatch.alerts.frames import GRAVITY
 from airwatch.alerts.lifecycle import ACTIONS, CLOSED, Step, check_step, silences
 from airwatch.errors import AlertError
@@ -74,6 +75,11 @@ def allowed_changes(state: str) -> list[str]:
     return [
         change for change in ACTIONS if _is_allowed(Step("", change, "who", begin, "why", begin + timedelta(1)), state)
     ]
+
+
+def may_of(caller: Caller, changes: Iterable[str]) -> list[str]:
+    """Keep the changes that somebody with the caller's rights may make."""
+    return [change for change in changes if caller.may(f"alert.{change}")]
 
 
 def _is_allowed(step: Step, state: str) -> bool:

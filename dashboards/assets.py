@@ -9,6 +9,8 @@ from typing import Annotated
 
 from fastapi import APIRouter, Header, Response
 
+from airwatch.access.permissions import PUBLIC
+from dashboards.access.needs import needs
 from dashboards.palette import palette_css
 
 STATIC = Path(__file__).parent / "static"
@@ -17,7 +19,7 @@ _A_YEAR = "public, max-age=31536000, immutable"
 _VERSION = re.compile(rb"plotly\.js \([\w-]+ - minified\) v(\d+\.\d+\.\d+)")
 _ONCE_ONLY_STYLE = re.compile(rb'getElementById\("([0-9a-f]{64})"\)')
 
-router = APIRouter(include_in_schema=False)
+router = APIRouter(include_in_schema=False, dependencies=[needs(PUBLIC)])
 
 
 @dataclass(frozen=True, slots=True)

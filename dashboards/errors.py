@@ -21,3 +21,23 @@ class ConflictError(AirwatchError):
 
 class BodyError(AirwatchError):
     """The body is of another type than the one that is taken; the reader gets status 415 and the text."""
+
+
+class SignInError(AirwatchError):
+    """Nobody is signed in, or not any more; the reader gets status 401 and the text."""
+
+
+class ForbiddenError(AirwatchError):
+    """Whoever asks may not do this; the reader gets status 403 and the text."""
+
+
+class NotOpenError(ForbiddenError):
+    """The pages are open to this computer only, and whoever asks may be another."""
+
+
+class TooManyError(AirwatchError):
+    """Too many attempts failed; the reader gets status 429, the text, and when to try again."""
+
+    def __init__(self, text: str, wait_s: float) -> None:
+        super().__init__(text)
+        self.wait_s = wait_s

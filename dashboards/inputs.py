@@ -9,37 +9,38 @@ from pydantic import AwareDatetime
 from airwatch.landing.subscriber import Health
 from airwatch.store.database import Store
 from airwatch.store.results import is_known
+from airwatch.store.views import Views
+from dashboards.access.needs import caller_of
 from dashboards.board import Board
+from dashboards.boards import Boards
 from dashboards.errors import BadRequestError, NotFoundError
 from dashboards.histories import Histories
 from dashboards.measures import Measures, PressureUnit
 from dashboards.reader import UTC_NAME, Reader, reader_of, zone_names
 
 
-async def _store(request: Request) -> Store:
-    store: Store = request.app.state.store
-    return store
+def _store(request: Request) -> Store:
+    """Give the store as the caller may see it; there is no other way to one."""
+    views: Views = request.app.state.views
+    return views.of(caller_of(request).fleets)
 
 
-async def _board(request: Request) -> Board:
-    board: Board = request.app.state.board
-    return board
+def _board(request: Request) -> Board:
+    """Give the board of the fleets that the caller sees."""
+    boards: Boards = request.app.state.boards
+    return boards.of(caller_of(request).fleets)
 
 
 async def _health(request: Request) -> Health | None:
+    """Give how the subscriber does, to who sees all fleets: its counts are of all."""
     health: Health | None = request.app.state.health
-    return health
+    return health if caller_of(request).fleets.are_all else None
 
 
 async def _measures(
     units: Annotated[PressureUnit, Query(description="Unit of pressures; rates are in it per minute.")] = "kPa",
 ) -> Measures:
     return Measures(units)
-
-
-async def _histories(request: Request) -> Histories:
-    histories: Histories = request.app.state.histories
-    return histories
 
 
 async def _zone(
@@ -54,17 +55,19 @@ async def _reader(request: Request) -> Reader:
     return reader_of(request)
 
 
-def _page_measures(request: Request) -> Measures:
+StoreInput = Annotated[Store, Depends(_store)]
+
+
+ReaderInput = Annotated[Reader, Depends(_reader)]
+ZoneInput = Annotated[Reader, Depends(_zone)]
+BoardInput = Annotated[Board, Depends(_board)]
+
+
+def _page_measures(request: Request, board: BoardInput) -> Measures:
     """Give the unit that the reader chose, or else the one that the units' rule sets are written in."""
-    board: Board = request.app.state.board
     return Measures(reader_of(request).pressure or board.current().usual_unit)
 
 
-StoreInput = Annotated[Store, Depends(_store)]
-ReaderInput = Annotated[Reader, Depends(_reader)]
-HistoriesInput = Annotated[Histories, Depends(_histories)]
-ZoneInput = Annotated[Reader, Depends(_zone)]
-BoardInput = Annotated[Board, Depends(_board)]
 HealthInput = Annotated[Health | None, Depends(_health)]
 MeasuresInput = Annotated[Measures, Depends(_measures)]
 PageMeasuresInput = Annotated[Measures, Depends(_page_measures)]
@@ -90,6 +93,16 @@ def require_unit(store: Store, fleet: str, unit: str) -> None:
         raise NotFoundError(
             f"There is no unit {unit!r} in fleet {fleet!r}: it is not registered and nothing came from it."
         )
+
+
+def _histories(request: Request, store: StoreInput, fleet: FleetName, unit: UnitName) -> Histories:
+    """Give the histories, which are of all fleets, to a route for one unit that the caller sees."""
+    require_unit(store, fleet, unit)
+    histories: Histories = request.app.state.histories
+    return histories
+
+
+HistoriesInput = Annotated[Histories, Depends(_histories)]
 
 
 def utc(t: datetime) -> datetime:

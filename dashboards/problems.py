@@ -1,5 +1,6 @@
 """Errors as the reader gets them: a page, or a problem document (RFC 9457) below the API."""
 
+import math
 from collections.abc import Sequence
 from http import HTTPStatus
 from typing import Any
@@ -9,18 +10,30 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse, Response
 from starlette.exceptions import HTTPException
 
+from airwatch.access.errors import AccessError
 from airwatch.errors import AirwatchError
 from dashboards.api.models import Problem
-from dashboards.errors import BadRequestError, BodyError, ConflictError, NotFoundError
+from dashboards.errors import (
+    BadRequestError,
+    BodyError,
+    ConflictError,
+    ForbiddenError,
+    NotFoundError,
+    SignInError,
+    TooManyError,
+)
 from dashboards.security import HEADERS
 from dashboards.templating import render
 
 _TITLES = {
+    401: "Sign in",
+    403: "Not yours to do",
     404: "Not here",
     405: "Not possible",
     409: "Not from this state",
     415: "Not in this form",
     422: "That does not fit",
+    429: "Too often",
     500: "Something failed here",
 }
 
@@ -31,6 +44,10 @@ def handle_errors(app: FastAPI) -> None:
     app.add_exception_handler(BadRequestError, _bad_request)
     app.add_exception_handler(ConflictError, _conflict)
     app.add_exception_handler(BodyError, _other_type)
+    app.add_exception_handler(SignInError, _unknown)
+    app.add_exception_handler(ForbiddenError, _forbidden)
+    app.add_exception_handler(TooManyError, _too_many)
+    app.add_exception_handler(AccessError, _bad_request)
     app.add_exception_handler(RequestValidationError, _invalid)
     app.add_exception_handler(HTTPException, _http)
     app.add_exception_handler(AirwatchError, _failed)
@@ -38,35 +55,51 @@ def handle_errors(app: FastAPI) -> None:
 
 
 async def _not_found(request: Request, error: Exception) -> Response:
-    return _answer(request, HTTPStatus.NOT_FOUND, str(error))
+    return answer(request, HTTPStatus.NOT_FOUND, str(error))
 
 
 async def _bad_request(request: Request, error: Exception) -> Response:
-    return _answer(request, HTTPStatus.UNPROCESSABLE_ENTITY, str(error))
+    text = str(error)
+    return answer(request, HTTPStatus.UNPROCESSABLE_ENTITY, text if text.endswith(".") else f"{text}.")
 
 
 async def _conflict(request: Request, error: Exception) -> Response:
-    return _answer(request, HTTPStatus.CONFLICT, str(error))
+    return answer(request, HTTPStatus.CONFLICT, str(error))
 
 
 async def _other_type(request: Request, error: Exception) -> Response:
-    return _answer(request, HTTPStatus.UNSUPPORTED_MEDIA_TYPE, str(error))
+    return answer(request, HTTPStatus.UNSUPPORTED_MEDIA_TYPE, str(error))
+
+
+async def _unknown(request: Request, error: Exception) -> Response:
+    return answer(request, HTTPStatus.UNAUTHORIZED, str(error))
+
+
+async def _forbidden(request: Request, error: Exception) -> Response:
+    return answer(request, HTTPStatus.FORBIDDEN, str(error))
+
+
+async def _too_many(request: Request, error: Exception) -> Response:
+    refused = answer(request, HTTPStatus.TOO_MANY_REQUESTS, str(error))
+    if isinstance(error, TooManyError):
+        refused.headers["Retry-After"] = str(max(1, math.ceil(error.wait_s)))
+    return refused
 
 
 async def _invalid(request: Request, error: Exception) -> Response:
     faults = error.errors() if isinstance(error, RequestValidationError) else []
-    return _answer(request, HTTPStatus.UNPROCESSABLE_ENTITY, _sentence(faults))
+    return answer(request, HTTPStatus.UNPROCESSABLE_ENTITY, _sentence(faults))
 
 
 async def _http(request: Request, error: Exception) -> Response:
     status = error.status_code if isinstance(error, HTTPException) else 500
     if status == HTTPStatus.NOT_FOUND:
-        return _answer(request, status, f"There is nothing at {request.url.path}; see /api for what there is.")
+        return answer(request, status, f"There is nothing at {request.url.path}; see /api for what there is.")
     if status == HTTPStatus.METHOD_NOT_ALLOWED:
-        return _answer(
+        return answer(
             request, status, f"{request.method} is not possible here, where things are only read; see /api for what is."
         )
-    return _answer(request, status, str(getattr(error, "detail", "The request can't be answered.")))
+    return answer(request, status, str(getattr(error, "detail", "The request can't be answered.")))
 
 
 async def _failed(request: Request, error: Exception) -> Response:
@@ -75,7 +108,7 @@ async def _failed(request: Request, error: Exception) -> Response:
         if isinstance(error, AirwatchError)
         else "The request could not be answered; the program's log says why."
     )
-    return _answer(request, HTTPStatus.INTERNAL_SERVER_ERROR, detail)
+    return answer(request, HTTPStatus.INTERNAL_SERVER_ERROR, detail)
 
 
 def _sentence(faults: Sequence[Any]) -> str:
@@ -85,7 +118,8 @@ def _sentence(faults: Sequence[Any]) -> str:
     return f"{'; '.join(parts)}." if parts else "A parameter is wrong."
 
 
-def _answer(request: Request, status: int, detail: str) -> Response:
+def answer(request: Request, status: int, detail: str) -> Response:
+    """Give a page, or below the API a problem document, that says what is wrong."""
     title = _TITLES.get(status, HTTPStatus(status).phrase)
     if request.url.path.startswith("/api/"):
         problem = Problem(title=title, status=status, detail=detail)

@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo, available_timezones
 
 from fastapi import Request, Response
 
+from airwatch.access.caller import Caller
 from dashboards.measures import PressureUnit
 
 A_YEAR_S = 31_536_000
@@ -37,7 +38,12 @@ def zone_names() -> tuple[str, ...]:
 
 def reader_of(request: Request) -> Reader:
     """Give what the reader asks for now, or chose before; what can't be is as if not chosen."""
-    asked = {name: request.query_params.get(name) or request.cookies.get(name) for name in ("units", "zone")}
+    caller: Caller | None = getattr(request.state, "caller", None)
+    kept = {} if caller is None else {"units": caller.pressure, "zone": caller.zone}
+    asked = {
+        name: request.query_params.get(name) or request.cookies.get(name) or kept.get(name)
+        for name in ("units", "zone")
+    }
     pressure = next((unit for unit in get_args(PressureUnit) if unit == asked["units"]), None)
     zone = asked["zone"]
     return Reader(pressure, zone if zone is not None and zone in zone_names() else UTC_NAME)

@@ -1,7 +1,7 @@
 """Templates, and what they may call."""
 
 import re
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any
 from urllib.parse import quote, urlencode
 
@@ -10,6 +10,7 @@ from fastapi import Request
 from fastapi.responses import HTMLResponse
 from markupsafe import Markup, escape
 
+from airwatch.access.caller import Caller
 from dashboards import words
 from dashboards.assets import plotly_script
 from dashboards.measures import PRESSURE_UNITS, Measures
@@ -41,6 +42,11 @@ def _iso(t: datetime) -> str:
     return f"{t:%Y-%m-%dT%H:%M:%S}"
 
 
+def _at(seconds: float) -> str:
+    """Write a time of the file of accounts."""
+    return words.stamp(datetime.fromtimestamp(seconds, UTC).replace(tzinfo=None))
+
+
 @jinja2.pass_context
 def _dates(context: jinja2.runtime.Context, text: str) -> Markup:
     """Keep each day and time of a sentence in one line, and times as the reader's clocks show them."""
@@ -66,6 +72,7 @@ _env = jinja2.Environment(
 _env.filters |= {
     "stamp": _stamp,
     "iso": _iso,
+    "at": _at,
     "clock": _clock,
     "length": words.span,
     "seconds_long": lambda s: words.span(timedelta(seconds=s)),
@@ -92,8 +99,15 @@ def render(request: Request, template: str, *, status_code: int = 200, **context
     def here(**query: object) -> str:
         return _with_query(request.url.path, {**request.query_params, **query})
 
+    caller: Caller | None = getattr(request.state, "caller", None)
     html = _env.get_template(template).render(
-        href=_with_query_of, here=here, path=request.url.path, reader=reader, **context
+        href=_with_query_of,
+        here=here,
+        path=request.url.path,
+        reader=reader,
+        caller=caller,
+        form_key=caller.form_key if caller else "",
+        **context,
     )
     response = HTMLResponse(html, status_code)
     keep_choice(request, response)

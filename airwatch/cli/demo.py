@@ -19,10 +19,12 @@ from airwatch.errors import AirwatchError, BrokerError, RecordingError
 from airwatch.landing.broker_url import BrokerUrl
 from airwatch.landing.decoding import ProcessDecoder
 from airwatch.landing.subscriber import Subscriber
+from airwatch.store.access.file import AccessFile
 from airwatch.store.database import Store
 from airwatch.store.results import alerts, count_units
 from airwatch.store.telemetry import TelemetryWriter
-from dashboards.server import serve_pages
+from dashboards.access.access import Access
+from dashboards.server import Where, serve_pages
 from pipelines.derive import derive_new
 from pipelines.local_broker import local_broker
 from pipelines.quality import sum_up_new
@@ -64,7 +66,9 @@ def demo(*, once: bool, recording: Path, units: Path, db: Path | None, port: int
         )
         _print_attention(attention(alerts(store)), count_units(store))
         if not once:
-            serve_pages(store, host="127.0.0.1", port=port, health=None)
+            with AccessFile.open(None) as file:  # no accounts, and none can be made: open to this computer only
+                access = Access(file, is_open_here=True)
+                serve_pages(store, health=None, access=access, where=Where(port=port))
 
 
 def _land_over_mqtt(store: Store, recording: Path, console: Console) -> None:

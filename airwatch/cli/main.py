@@ -13,6 +13,7 @@ CAUTION = (
     " brakes. Qualified inspectors and local rules decide."
 )
 _COMMANDS = (
+    "account",
     "alert",
     "demo",
     "serve",

@@ -144,7 +144,7 @@ class Store:
         """
         with _views(self.cursor, frames) as cursor:
             try:
-                return cursor.execute(sql, parameters).pl()
+                return cursor.execute(self._named(sql), parameters).pl()
             except duckdb.Error as err:
                 raise self._failure("read", err) from err
 
@@ -160,6 +160,29 @@ class Store:
         """Tell all listeners what has just been committed."""
         for listener in tuple(self._listeners):
             listener(change)
+
+    @property
+    def sees_all(self) -> bool:
+        """Whether all fleets are in it; a view of some fleets (`airwatch.store.views`) says no."""
+        return True
+
+    def has_fleet(self, _fleet: str) -> bool:
+        """Tell whether a fleet is among those that are seen."""
+        return True
+
+    def for_writing(self, _fleet: str) -> "Store":
+        """Give the store to write what is of one fleet.
+
+        Raises
+        ------
+        StoreError
+            The fleet is not seen through this view.
+        """
+        return self
+
+    def _named(self, sql: str) -> str:
+        """Give a statement with the names of the tables that it is run on."""
+        return sql
 
     @contextmanager
     def exclusive(self) -> Iterator[None]:

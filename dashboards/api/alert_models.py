@@ -174,11 +174,13 @@ class ChangeAsked(BaseModel):
 
     change: Annotated[Change, Field(description="What somebody did; which can be made now is in the alert's `may`.")]
     who: Annotated[
-        str,
-        Field(max_length=100, description="Who makes it.", examples=["R. Okafor, ridge shop"]),
-        AfterValidator(has_no_control_characters),
-        AfterValidator(is_a_person),
-    ]
+        Annotated[str, Field(max_length=100), AfterValidator(has_no_control_characters), AfterValidator(is_a_person)]
+        | None,
+        Field(
+            description="Who makes it, where there are no accounts. Otherwise it is the account that asks.",
+            examples=["R. Okafor, ridge shop"],
+        ),
+    ] = None
     reason: Annotated[
         str,
         Field(max_length=2000, description="What was found or done; only acknowledged can do without."),

@@ -7,11 +7,14 @@ from typing import Annotated, Any
 import polars as pl
 from fastapi import APIRouter, Depends, Path, Query
 
+from airwatch.access.caller import Caller
 from airwatch.alerts.lifecycle import AlertState
 from airwatch.store.database import Store
 from airwatch.store.results import alerts as stored_alerts
+from dashboards.access.actor import ActorInput
+from dashboards.access.needs import CallerInput, needs
 from dashboards.alert_readings import alert_edge, readings_showing
-from dashboards.alerts import StoredAlert, read_alert, silences_of
+from dashboards.alerts import StoredAlert, may_of, read_alert, silences_of
 from dashboards.api.alert_models import Alert, AlertDetail, ChangeAsked, HistoryEntry, Severity, details_of
 from dashboards.api.body import PROBLEM, json_only
 from dashboards.api.models import AlertPage, Figure
@@ -51,9 +54,9 @@ def alerts(
 
 
 @router.get("/alerts/{alert}", summary="One alert")
-def alert(store: StoreInput, alert: AlertId) -> AlertDetail:
-    """Give one alert with its explanations, its history, and the changes that can be made to it."""
-    return _detail(read_alert(store, alert))
+def alert(store: StoreInput, caller: CallerInput, alert: AlertId) -> AlertDetail:
+    """Give one alert with its explanations, its history, and the changes that you can make to it."""
+    return _detail(read_alert(store, alert), caller)
 
 
 @router.get("/alerts/{alert}/figure", summary="Readings that show an alert's fault as a figure")
@@ -87,13 +90,13 @@ def figure(
     "/alerts/{alert}/changes",
     summary="Change an alert",
     status_code=201,
-    dependencies=[Depends(json_only)],
+    dependencies=[needs("alert.change"), Depends(json_only)],
     responses={
         409: {**PROBLEM, "description": "The change does not follow on the state that the alert is in."},
         415: {**PROBLEM, "description": "The body is not application/json."},
     },
 )
-def change(store: StoreInput, alert: AlertId, asked: ChangeAsked) -> AlertDetail:
+def change(store: StoreInput, by: ActorInput, alert: AlertId, asked: ChangeAsked) -> AlertDetail:
     """Write down what somebody did, and give the alert as it is then.
 
     A repair is checked at once against the readings since: the alert may come back open. `verified` is not among the
@@ -102,13 +105,15 @@ def change(store: StoreInput, alert: AlertId, asked: ChangeAsked) -> AlertDetail
     return _detail(
         change_alert(
             store,
+            by,
             alert,
             asked.change,
             who=asked.who,
             reason=asked.reason,
             at=_stored(asked.at),
             until=_stored(asked.until),
-        )
+        ),
+        by.caller,
     )
 
 
@@ -118,12 +123,12 @@ def as_alerts(store: Store, frame: pl.DataFrame) -> list[Alert]:
     return [Alert.model_validate(_row(row, silenced.get(row["id"]))) for row in frame.iter_rows(named=True)]
 
 
-def _detail(found: StoredAlert) -> AlertDetail:
+def _detail(found: StoredAlert, caller: Caller) -> AlertDetail:
     return AlertDetail.model_validate(
         {
             **_row(found.row, found.silenced_until),
             "history": [HistoryEntry.model_validate(row) for row in found.history.iter_rows(named=True)],
-            "may": found.may,
+            "may": may_of(caller, found.may),
         }
     )
 

@@ -8,6 +8,8 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from airwatch.errors import StoreError
 from airwatch.store.notes import add_note, notes_of
+from dashboards.access.actor import ActorInput
+from dashboards.access.needs import needs
 from dashboards.api.alert_models import has_no_control_characters, is_a_person
 from dashboards.api.body import PROBLEM, json_only
 from dashboards.api.models import Page
@@ -49,12 +51,19 @@ class NoteAsked(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
     who: Annotated[
-        str,
-        Field(max_length=100, description="Who writes it.", examples=["R. Okafor, ridge shop"]),
-        AfterValidator(has_no_control_characters),
-        AfterValidator(is_a_person),
-        AfterValidator(_says_something),
-    ]
+        Annotated[
+            str,
+            Field(max_length=100),
+            AfterValidator(has_no_control_characters),
+            AfterValidator(is_a_person),
+            AfterValidator(_says_something),
+        ]
+        | None,
+        Field(
+            description="Who writes it, where there are no accounts. Otherwise it is the account that asks.",
+            examples=["R. Okafor, ridge shop"],
+        ),
+    ] = None
     text: Annotated[
         str,
         Field(max_length=2000, description="What others should know of the unit."),
@@ -87,22 +96,25 @@ def notes(
     "/units/{fleet}/{unit}/notes",
     summary="Write a note",
     status_code=201,
-    dependencies=[Depends(json_only)],
+    dependencies=[needs("note"), Depends(json_only)],
     responses={
         409: {**PROBLEM, "description": "The note to correct is not there, or is corrected already."},
         415: {**PROBLEM, "description": "The body is not application/json."},
     },
 )
-def write(store: StoreInput, fleet: FleetName, unit: UnitName, asked: NoteAsked) -> Note:
+def write(store: StoreInput, by: ActorInput, fleet: FleetName, unit: UnitName, asked: NoteAsked) -> Note:
     """Write a note, and give it as it stands. Notes are only added; a wrong one is corrected by another."""
     require_unit(store, fleet, unit)
     try:
-        name = add_note(store, fleet, unit, who=asked.who, text=asked.text, corrects=asked.corrects)
+        whole = store.for_writing(fleet)
+        who = by.written_as(asked.who)
+        name = add_note(whole, fleet, unit, who=who, text=asked.text, corrects=asked.corrects)
     except StoreError as err:
         if asked.corrects is None:
             raise
         says = str(err)
         raise ConflictError(f"{says[:1].upper()}{says[1:]}.") from err
+    by.note("note", f"{fleet}/{unit}", asked.text, who=who)
     return _notes(notes_of(store, fleet, unit).filter(note=name))[0]
 
 

@@ -8,6 +8,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 
 from airwatch.store.results import unit_of
+from dashboards.access.needs import CallerInput
 from dashboards.alert_readings import readings_showing, told_by
 from dashboards.alert_words import (
     CHANGES,
@@ -19,7 +20,7 @@ from dashboards.alert_words import (
     suggested_change,
     sureness_text,
 )
-from dashboards.alerts import is_urgent, read_alert
+from dashboards.alerts import is_urgent, may_of, read_alert
 from dashboards.api.alert_models import AlertDetails, Explanation, details_of
 from dashboards.api.alerts import AlertId
 from dashboards.inputs import ReaderInput, StoreInput
@@ -36,9 +37,12 @@ router = APIRouter()
 
 
 @router.get("/alerts/{alert}")
-def alert(request: Request, store: StoreInput, alert: AlertId, reader: ReaderInput) -> HTMLResponse:
+def alert(
+    request: Request, store: StoreInput, caller: CallerInput, alert: AlertId, reader: ReaderInput
+) -> HTMLResponse:
     """Show one alert."""
     found = read_alert(store, alert)
+    may = may_of(caller, found.may)
     row, details = found.row, details_of(found.row)
     registered = unit_of(store, row["fleet"], row["unit"])
     measures = Measures(reader.pressure or usual_unit([None if registered is None else str(registered["rule_set"])]))
@@ -68,8 +72,8 @@ def alert(request: Request, store: StoreInput, alert: AlertId, reader: ReaderInp
         details=details,
         reason=rule_reason(details.reason or "") if details is not None else "",
         looks=_looks(details, explanations),
-        changes=[(name, *CHANGES[name]) for name in found.may],
-        suggested=suggested_change(row["state"], found.may),
+        changes=[(name, *CHANGES[name]) for name in may],
+        suggested=suggested_change(row["state"], may),
         now=found.now,
         history=[history_row(change, measures) for change in reversed(found.history.to_dicts())],
     )

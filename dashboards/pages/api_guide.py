@@ -26,15 +26,23 @@ def api_guide(request: Request, measures: PageMeasuresInput) -> HTMLResponse:
         "api_guide.html",
         measures=measures,
         routes=[(path, verb, method, _curl(base, path, verb, method)) for path, verb, method in routes],
-        openapi_url=request.app.openapi_url,
+        openapi_url="/api/v1/openapi.json",
         base=base,
     )
 
 
-_EXAMPLES = {"fleet": "north", "unit": "K-204", "alert": "772011b3fce89477", "check": "leak_static"}
+_EXAMPLES = {
+    "fleet": "north",
+    "unit": "K-204",
+    "alert": "772011b3fce89477",
+    "check": "leak_static",
+    "id_": "3f9c2a71b0de",
+}
+_AS = '-H "Authorization: Bearer $TOKEN"'
 _BODIES = {
-    "ChangeAsked": '{"change": "acknowledged", "who": "R. Okafor, ridge shop"}',
-    "NoteAsked": '{"who": "R. Okafor, ridge shop", "text": "drain valve weeps"}',
+    "TokenAsked": '{"label": "nightly export", "scope": "read", "days": 90}',
+    "ChangeAsked": '{"change": "acknowledged", "reason": "looked at"}',
+    "NoteAsked": '{"text": "drain valve weeps"}',
 }
 
 
@@ -43,11 +51,13 @@ def _curl(base: str, path: str, verb: str, method: dict[str, Any]) -> str:
     address = f"{base}{path.format_map(_EXAMPLES)}"
     if verb == "POST":
         schema = method["requestBody"]["content"]["application/json"]["schema"]["$ref"].rpartition("/")[2]
-        return f"curl -H 'Content-Type: application/json' -d '{_BODIES[schema]}' '{address}'"
+        return f"curl {_AS} -H 'Content-Type: application/json' -d '{_BODIES[schema]}' '{address}'"
     names = {parameter["name"] for parameter in method.get("parameters", ())}
     query = "?format=parquet&size=1000" if {"format", "size"} <= names else ""
     name = path.rpartition("/")[2].strip("{}")
-    return f"curl '{address}{query}'" + (f" -o {name}.parquet" if query else "")
+    if verb == "DELETE":
+        return f"curl {_AS} -X DELETE '{address}'"
+    return f"curl {_AS} '{address}{query}'" + (f" -o {name}.parquet" if query else "")
 
 
 def _with_fields(method: dict[str, Any], schemas: dict[str, Any]) -> dict[str, Any]:

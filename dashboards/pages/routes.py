@@ -2,8 +2,9 @@
 
 from fastapi import APIRouter
 
+from dashboards.access.needs import needs
 from dashboards.pages import alert, alerts, api_guide, checks, display, fleet, inspection, landing, limits, live, unit
 
-router = APIRouter(include_in_schema=False)
+router = APIRouter(include_in_schema=False, dependencies=[needs("read")])
 for _part in (fleet, alerts, alert, unit, checks, inspection, landing, limits, live, api_guide, display):
     router.include_router(_part.router)

@@ -1,7 +1,8 @@
 // Sends a change of an alert as JSON, says in place why it was refused, and shows the alert anew once it is written down.
-const form = document.querySelector("form[data-changes]");
-const refusal = form.querySelector(".refusal");
-const button = form.querySelector("button");
+const form = document.querySelector("form[data-changes]"); // there is none for who may change nothing
+const formKey = document.querySelector("meta[name=form-key]")?.content; // there is none where nobody signs in
+const refusal = form?.querySelector(".refusal");
+const button = form?.querySelector("button");
 const KEPT = "airwatch-written";
 
 // Turns what a field for date and time holds ("2031-02-03T11:20", seconds or not) into RFC 3339; empty is not given.
@@ -13,7 +14,8 @@ function utc(text) {
 function asked() {
   const given = new FormData(form);
   const change = given.get("change");
-  const body = { change, who: given.get("who"), reason: given.get("reason") };
+  const body = { change, reason: given.get("reason") };
+  if (given.has("who")) body.who = given.get("who");
   if (change === "repaired") body.at = utc(given.get("at"));
   if (change === "silenced") body.until = utc(given.get("until"));
   return body;
@@ -24,7 +26,7 @@ async function send(body) {
   try {
     answer = await fetch(form.dataset.changes, {
       method: "POST",
-      headers: { "Content-Type": "application/json" },
+      headers: { "Content-Type": "application/json", ...(formKey && { "X-Airwatch-Form": formKey }) },
       body: JSON.stringify(body),
     });
   } catch {
@@ -35,7 +37,7 @@ async function send(body) {
   return said;
 }
 
-form.addEventListener("submit", async (event) => {
+form?.addEventListener("submit", async (event) => {
   event.preventDefault();
   if (button.disabled) return;
   button.disabled = true;

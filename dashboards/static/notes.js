@@ -1,8 +1,9 @@
 // Sends a note as JSON, says in place why it was refused, and shows the page anew once it is written down.
-const form = document.querySelector("form[data-notes]");
-const refusal = form.querySelector(".refusal");
-const button = form.querySelector("button:not([type])");
-const correcting = form.querySelector(".correcting");
+const form = document.querySelector("form[data-notes]"); // there is none for who may write nothing
+const formKey = document.querySelector("meta[name=form-key]")?.content; // there is none where nobody signs in
+const refusal = form?.querySelector(".refusal");
+const button = form?.querySelector("button:not([type])");
+const correcting = form?.querySelector(".correcting");
 const KEPT = "airwatch-noted";
 
 async function send(body) {
@@ -10,7 +11,7 @@ async function send(body) {
   try {
     answer = await fetch(form.dataset.notes, {
       method: "POST",
-      headers: { "Content-Type": "application/json" },
+      headers: { "Content-Type": "application/json", ...(formKey && { "X-Airwatch-Form": formKey }) },
       body: JSON.stringify(body),
     });
   } catch {
@@ -30,14 +31,15 @@ function correct(note) {
 for (const start of document.querySelectorAll("[data-corrects]")) {
   start.addEventListener("click", () => correct(start.dataset.corrects));
 }
-form.querySelector(".never-mind").addEventListener("click", () => correct(""));
-form.addEventListener("submit", async (event) => {
+form?.querySelector(".never-mind").addEventListener("click", () => correct(""));
+form?.addEventListener("submit", async (event) => {
   event.preventDefault();
   if (button.disabled) return;
   button.disabled = true;
   refusal.textContent = "";
   try {
-    await send({ who: form.who.value, text: form.text.value, corrects: form.corrects.value || null });
+    const who = form.who ? { who: form.who.value } : {};
+    await send({ ...who, text: form.text.value, corrects: form.corrects.value || null });
     sessionStorage.setItem(KEPT, "Written down.");
     location.reload();
   } catch (error) {

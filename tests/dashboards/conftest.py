@@ -11,9 +11,11 @@ import pytest
 from playwright.sync_api import Browser, sync_playwright
 
 from airwatch.store.database import Store
+from dashboards.access.access import Access
 from dashboards.app import create_app
-from dashboards.server import Server, bind, make_server, url_of
+from dashboards.server import Server, Where, bind, make_server, url_of
 from tests.conftest import missing
+from tests.dashboards.accounts import nobody, quick_hasher
 from tests.dashboards.small_fleet import fill
 
 with warnings.catch_warnings():  # it is imported here first, and would rather have a successor of httpx
@@ -40,7 +42,7 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
 
 @pytest.fixture(scope="session")
 def answering(store: Store) -> Iterator[TestClient]:
-    with TestClient(create_app(store, None), raise_server_exceptions=False) as started:
+    with TestClient(create_app(store, None, access=nobody()), raise_server_exceptions=False) as started:
         yield started
 
 
@@ -51,9 +53,20 @@ def client(answering: TestClient) -> TestClient:
     return answering
 
 
+@pytest.fixture(autouse=True, scope="session")
+def _quick_passwords() -> Iterator[None]:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("pipelines.sign_in.hasher", quick_hasher)
+        patch.setattr("pipelines.accounts.hasher", quick_hasher)
+        yield
+
+
 @pytest.fixture
 def empty_client(tmp_path: Path) -> Iterator[TestClient]:
-    with Store.open(tmp_path / "empty.duckdb") as opened, TestClient(create_app(opened, None)) as answering:
+    with (
+        Store.open(tmp_path / "empty.duckdb") as opened,
+        TestClient(create_app(opened, None, access=nobody())) as answering,
+    ):
         yield answering
 
 
@@ -80,10 +93,10 @@ def changed_served(changed_store: Store) -> Iterator[str]:
 
 
 @contextmanager
-def serving(store: Store) -> Iterator[str]:
+def serving(store: Store, access: Access | None = None) -> Iterator[str]:
     """Serve a store until the block ends."""
     bound = bind("127.0.0.1", 0)
-    server: Server = make_server(store, host="127.0.0.1", health=None)
+    server: Server = make_server(store, health=None, access=access or nobody(), where=Where())
     thread = threading.Thread(target=server.run, kwargs={"sockets": [bound]}, daemon=True)
     thread.start()
     yield url_of("127.0.0.1", bound)

@@ -10,6 +10,7 @@ from airwatch.store.alerts import alert_of, history_of, write_alerts
 from airwatch.store.database import Store
 from dashboards.alerts import allowed_changes
 from dashboards.app import create_app
+from tests.dashboards.accounts import nobody
 from tests.dashboards.alert_rows import LEAK, WEAK, change_row, history_row
 from tests.dashboards.small_fleet import NEWEST
 from tests.dashboards.test_api import STAMP, problem
@@ -31,7 +32,7 @@ MAY = {
 
 @pytest.fixture
 def changing(changed_store: Store) -> TestClient:
-    return TestClient(create_app(changed_store, None), raise_server_exceptions=False)
+    return TestClient(create_app(changed_store, None, access=nobody()), raise_server_exceptions=False)
 
 
 def asked(change: str, **more: object) -> dict[str, object]:
@@ -75,7 +76,7 @@ def test_units_name_the_alert_that_ranks_them(client: TestClient) -> None:
 
 @pytest.mark.parametrize("state", STATES)
 def test_every_change_is_made_or_refused_as_its_state_says(changed_store: Store, state: AlertState) -> None:
-    client = TestClient(create_app(changed_store, None), raise_server_exceptions=False)
+    client = TestClient(create_app(changed_store, None, access=nobody()), raise_server_exceptions=False)
     assert set(allowed_changes(state)) == MAY[state]
     for change in ACTIONS:
         change_row(changed_store, LEAK, state=state)

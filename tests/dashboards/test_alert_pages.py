@@ -28,6 +28,7 @@ from dashboards.api.alert_models import AlertDetails, Count, Evidence, Explanati
 from dashboards.app import create_app
 from dashboards.figures.layout import Moment, rows_of
 from dashboards.words import CAUTIONS, FAULTS
+from tests.dashboards.accounts import nobody
 from tests.dashboards.alert_rows import LEAK, WEAK, change_row, history, history_row
 from tests.dashboards.small_fleet import NEWEST
 from tests.dashboards.test_pages import plain
@@ -39,7 +40,7 @@ NOON = datetime(2031, 2, 7, 12)  # noqa: DTZ001 as in the store
 
 @pytest.fixture
 def changing(changed_store: Store) -> TestClient:
-    return TestClient(create_app(changed_store, None), raise_server_exceptions=False)
+    return TestClient(create_app(changed_store, None, access=nobody()), raise_server_exceptions=False)
 
 
 def section(html: str, name: str) -> str:

@@ -8,8 +8,9 @@ import pytest
 import dashboards.live
 from airwatch.alerts.lifecycle import Step
 from airwatch.store.database import Store
-from dashboards.server import bind, make_server, url_of
+from dashboards.server import Where, bind, make_server, url_of
 from pipelines.alerts import take_step
+from tests.dashboards.accounts import nobody
 from tests.dashboards.small_fleet import NEWEST
 
 
@@ -18,7 +19,7 @@ def test_a_change_is_told_and_a_listener_does_not_hold_up_the_end(
 ) -> None:
     monkeypatch.setattr(dashboards.live, "MOST_LISTENERS", 1)
     bound = bind("127.0.0.1", 0)
-    server = make_server(changed_store, host="127.0.0.1", health=None)
+    server = make_server(changed_store, health=None, access=nobody(), where=Where())
     thread = threading.Thread(target=server.run, kwargs={"sockets": [bound]}, daemon=True)
     thread.start()
     address = url_of("127.0.0.1", bound)

@@ -15,6 +15,7 @@ from airwatch.store.database import Store
 from dashboards.app import create_app
 from dashboards.assets import STATIC, plotly_script
 from dashboards.words import CAUTIONS
+from tests.dashboards.accounts import nobody
 from tests.dashboards.small_fleet import ORDER
 
 LEAK_ALERT = "/alerts/772011b3fce89477"
@@ -50,7 +51,7 @@ def test_each_page_has_the_cautions_strict_headers_and_no_inline_script(client: 
     assert "default-src 'self'" in policy
     assert "frame-ancestors 'none'" in policy
     assert answer.headers["x-content-type-options"] == "nosniff"
-    assert answer.headers["referrer-policy"] == "no-referrer"
+    assert answer.headers["referrer-policy"] == "same-origin"
     assert answer.headers["cache-control"] == "no-store"
     assert re.findall(r"<script(?![^>]*\bsrc=)", answer.text) == []
     assert re.findall(r"\s(?:style|on\w+)=", answer.text) == []
@@ -178,7 +179,7 @@ def test_errors_are_pages_in_plain_words(client: TestClient, path: str, status: 
 def test_landing_shows_what_was_set_aside_and_how_the_subscriber_does(store: Store, client: TestClient) -> None:
     assert "air/v1/north/K-leak/pressure" in client.get("/landing").text
     health = Health(is_connected=False)
-    with TestClient(create_app(store, health)) as live:
+    with TestClient(create_app(store, health, access=nobody())) as live:
         assert "not connected to the broker" in live.get("/").text
         health.is_connected, health.failure, health.last_commit_s = True, "the store can't write: disk full", 1e9
         assert "disk full" in live.get("/").text
@@ -214,7 +215,7 @@ def test_plotly_may_be_kept(client: TestClient) -> None:
 
 
 def test_a_failure_is_told_in_plain_words(store: Store) -> None:
-    app = create_app(store, None)
+    app = create_app(store, None, access=nobody())
     del app.state.health  # something that no handler foresees
     with TestClient(app, raise_server_exceptions=False) as broken:
         page, body = broken.get("/landing"), broken.get("/api/v1/landing")
@@ -225,7 +226,7 @@ def test_a_failure_is_told_in_plain_words(store: Store) -> None:
 
 
 def test_only_known_hosts_are_answered_on_loopback(store: Store) -> None:
-    with TestClient(create_app(store, None, hosts=["127.0.0.1"])) as strict:
+    with TestClient(create_app(store, None, hosts=["127.0.0.1"], access=nobody())) as strict:
         assert strict.get("/landing").status_code == 400
         assert strict.get("/landing", headers={"host": "127.0.0.1:8420"}).status_code == 200
 

@@ -12,15 +12,17 @@ import pytest
 
 from airwatch.store.database import Store
 from dashboards.errors import PagesError
-from dashboards.server import bind, is_loopback, serve_pages, url_of
+from dashboards.server import Where, bind, is_loopback, serve_pages, url_of
+from tests.dashboards.accounts import nobody
 
 PROGRAM = """
 import sys
 from pathlib import Path
 from airwatch.store.database import Store
-from dashboards.server import serve_pages
+from dashboards.server import Where, open_access, serve_pages
+where = Where(port=0)
 with Store.open(Path(sys.argv[1])) as store:
-    serve_pages(store, host="127.0.0.1", port=0, health=None)
+    serve_pages(store, health=None, access=open_access(store, where), where=where)
 print("closed")
 """
 
@@ -32,7 +34,9 @@ def test_a_signal_ends_it_and_its_caller_closes_the_store(tmp_path: Path, number
         killer = threading.Timer(60, process.kill)
         killer.start()
         assert process.stderr is not None
-        address = re.fullmatch(r"pages at (http://127\.0\.0\.1:\d+/)\n", process.stderr.readline())
+        address = re.fullmatch(
+            r"pages at (http://127\.0\.0\.1:\d+/) \(open to this computer, .*\)\n", process.stderr.readline()
+        )
         assert address
         with urllib.request.urlopen(address[1] + "landing") as answer:  # noqa: S310 own server
             assert answer.status == 200
@@ -48,12 +52,12 @@ def test_a_taken_port_is_one_line(store: Store) -> None:
         with pytest.raises(
             PagesError, match=rf"^the pages can't be served at 127\.0\.0\.1 port {port}: .*choose another"
         ):
-            serve_pages(store, host="127.0.0.1", port=port, health=None)
+            serve_pages(store, health=None, access=nobody(), where=Where(port=port))
 
 
 def test_an_unknown_host_is_one_line(store: Store) -> None:
     with pytest.raises(PagesError, match="choose another with --port or --host"):
-        serve_pages(store, host="192.0.2.1", port=0, health=None)  # RFC 5737: nobody's address
+        serve_pages(store, health=None, access=nobody(), where=Where("192.0.2.1", 0))  # RFC 5737: nobody's address
 
 
 def test_loopback_and_addresses() -> None:

@@ -9,6 +9,7 @@ from airwatch.derive.frames import READINGS
 from airwatch.store.database import Store
 from dashboards.app import create_app
 from dashboards.axles import axle_sketch
+from tests.dashboards.accounts import nobody
 from tests.dashboards.conftest import serving
 
 NOTES = "/api/v1/units/north/K-leak/notes"
@@ -16,7 +17,7 @@ NOTES = "/api/v1/units/north/K-leak/notes"
 
 @pytest.fixture
 def changing(changed_store: Store) -> TestClient:
-    with TestClient(create_app(changed_store, None)) as answering:
+    with TestClient(create_app(changed_store, None, access=nobody())) as answering:
         yield answering
 
 

@@ -1,0 +1,1 @@
+"""Who may do what: roles, actions, fleets, passwords, waiting times. Pure; knows no store and no web."""

@@ -1,0 +1,1 @@
+"""Signing in, and who may ask for what."""
