@@ -53,6 +53,7 @@ form?.addEventListener("submit", async (event) => {
     button.focus();
   }
 });
+if (button) button.disabled = false; // until here the browser itself would have sent the form, into the address
 
 const written = sessionStorage.getItem(KEPT);
 if (written) {

@@ -54,3 +54,4 @@ if (written) {
   sessionStorage.removeItem(KEPT);
   document.getElementById("written").textContent = written;
 }
+if (button) button.disabled = false; // until here the browser itself would have sent the form, into the address
