@@ -44,11 +44,17 @@ def readings_showing(store: Store, alert: Mapping[str, Any], details: AlertDetai
     check, circuit = shown_in(str(alert["fault"]), details)
     if check is None:
         return with_judged(pl.DataFrame(schema=READINGS))
-    found = _of_trailer(store, alert) if is_of_trailer(alert) else readings_of(store, alert["fleet"], alert["unit"])
-    kept = found.filter((pl.col("check") == check) & (pl.col("end") >= alert["opened"] - BEFORE))
+    kept = readings_of_alert(store, alert).filter(
+        (pl.col("check") == check) & (pl.col("end") >= alert["opened"] - BEFORE)
+    )
     if circuit is not None:
         kept = kept.filter(pl.col("circuit") == circuit)
     return with_judged(kept.sort("end", "start"))
+
+
+def readings_of_alert(store: Store, alert: Mapping[str, Any]) -> pl.DataFrame:
+    """Give all readings of an alert's unit, or of every unit while it towed the alert's trailer."""
+    return _of_trailer(store, alert) if is_of_trailer(alert) else readings_of(store, alert["fleet"], alert["unit"])
 
 
 def told_by(readings: pl.DataFrame, fault: str, details: AlertDetails | None) -> pl.DataFrame:

@@ -30,7 +30,7 @@ _TITLES = {
     403: "Not yours to do",
     404: "Not here",
     405: "Not possible",
-    409: "Not from this state",
+    409: "Not as things stand",
     415: "Not in this form",
     422: "That does not fit",
     429: "Too often",

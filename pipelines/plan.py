@@ -236,6 +236,12 @@ def take_times(store: Store, path: Path, *, who: str) -> int:
     return times.height
 
 
+def waiting_alerts(store: Store, shop: Shop) -> pl.DataFrame:
+    """Give the alerts that ask for work in a shop; columns as `airwatch.alerts.frames.ALERTS`."""
+    mine, _ = _of_shop(store, all_alerts(store), shop)
+    return mine.filter(pl.col("state").is_in(TO_PLAN))
+
+
 def held(store: Store, now: datetime) -> pl.DataFrame:
     """Give the share of repairs that held, by fault and shop; columns as `airwatch.alerts.held.HELD`."""
     return held_shares(kept.alert_history(store), registered_units(store), now)

@@ -213,6 +213,6 @@ def _limit(limit: Limit) -> str:
     edges = [
         f"{word} {value:g}" for word, value in (("at least", limit.low), ("at most", limit.high)) if value is not None
     ]
-    source = limit.source or "common practice"
+    source = ", ".join(filter(None, (limit.source or "common practice", limit.section)))
     word = "limit" if limit.breach == "fail" else "watch"
-    return f"{word}: {' and '.join(edges)} {limit.unit}; {limit.condition} ({source}, {limit.section})"
+    return f"{word}: {' and '.join(edges)} {limit.unit}; {limit.condition} ({source})"

@@ -1,15 +1,15 @@
 """What the API answers about alerts, and takes as a change to one."""
 
 import logging
-import re
 from collections.abc import Mapping
-from datetime import UTC, date, datetime
+from datetime import date
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, AwareDatetime, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 
-from airwatch.alerts.lifecycle import ENGINE, AlertState
+from airwatch.alerts.lifecycle import AlertState
 from dashboards.api.times import Utc
+from dashboards.api.written import GivenTime, as_stored, has_no_control_characters, is_a_person
 
 log = logging.getLogger(__name__)
 
@@ -17,36 +17,7 @@ Severity = Literal["low", "medium", "high"]
 Change = Literal["acknowledged", "planned", "repaired", "dismissed", "reopened", "silenced", "noted"]
 """What people may do to an alert; `airwatch.alerts.lifecycle.ACTIONS`."""
 
-_RFC_3339 = re.compile(r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d:\d\d(\.\d+)?([Zz]|[+-]\d\d:\d\d)")
-
-
-def _plain(t: datetime) -> datetime:
-    """Give a time with or without a zone as the store has it."""
-    return t if t.tzinfo is None else t.astimezone(UTC).replace(tzinfo=None)
-
-
-def _is_rfc_3339(t: object) -> object:
-    if t is not None and not (isinstance(t, str) and _RFC_3339.fullmatch(t)):
-        raise ValueError("a time is written like 2031-02-03T11:20:00Z (RFC 3339, with an offset or Z)")
-    return t
-
-
-def has_no_control_characters(text: str) -> str:
-    """Refuse what a page could not show as it was written."""
-    if any(not (c.isprintable() or c in "\t\r\n") for c in text):
-        raise ValueError("control characters can't be kept; write plain text")
-    return text
-
-
-def is_a_person(who: str) -> str:
-    """Refuse the name that readings write under."""
-    if who.strip().lower() == ENGINE:
-        raise ValueError(f"{ENGINE} stands for changes that readings made; fill in who you are")
-    return who
-
-
-StoredTime = Annotated[Utc, AfterValidator(_plain)]
-GivenTime = Annotated[AwareDatetime, BeforeValidator(_is_rfc_3339)]
+StoredTime = Annotated[Utc, AfterValidator(as_stored)]
 
 
 class Evidence(BaseModel):

@@ -10,11 +10,11 @@ from airwatch.errors import StoreError
 from airwatch.store.notes import add_note, notes_of
 from dashboards.access.actor import ActorInput
 from dashboards.access.needs import needs
-from dashboards.api.alert_models import has_no_control_characters, is_a_person
 from dashboards.api.body import PROBLEM, json_only
 from dashboards.api.models import Page
 from dashboards.api.tables import TABLE, FormatInput, as_file
 from dashboards.api.times import Utc
+from dashboards.api.written import has_no_control_characters, is_a_person
 from dashboards.errors import ConflictError
 from dashboards.fleet import cut
 from dashboards.inputs import FleetName, PageNumber, PageSize, StoreInput, UnitName, require_unit

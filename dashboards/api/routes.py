@@ -12,8 +12,10 @@ from dashboards.api import (
     landing,
     limits,
     notes,
+    plan,
     pressure,
     units,
+    work_orders,
 )
 from dashboards.api.models import Problem
 
@@ -31,5 +33,18 @@ router = APIRouter(
         422: {**_PROBLEM, "description": "A parameter is wrong."},
     },
 )
-for _part in (units, notes, alerts, pressure, checks, fleet_checks, limits, landing, access, description):
+for _part in (
+    units,
+    notes,
+    alerts,
+    plan,
+    work_orders,
+    pressure,
+    checks,
+    fleet_checks,
+    limits,
+    landing,
+    access,
+    description,
+):
     router.include_router(_part.router)

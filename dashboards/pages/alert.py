@@ -28,6 +28,8 @@ from dashboards.measures import Measures, usual_unit
 from dashboards.pages.explanations import explanation_row
 from dashboards.pages.history_rows import history_row
 from dashboards.pages.reading_rows import ReadingRow, reading_rows
+from dashboards.plan_words import state_name
+from dashboards.plans import orders_with
 from dashboards.templating import render
 from dashboards.words import check_name
 
@@ -75,6 +77,7 @@ def alert(
         changes=[(name, *CHANGES[name]) for name in may],
         suggested=suggested_change(row["state"], may),
         now=found.now,
+        orders=[(order, state_name(order["state"])) for order in orders_with(store, alert)],
         history=[history_row(change, measures) for change in reversed(found.history.to_dicts())],
     )
 

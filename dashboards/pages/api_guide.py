@@ -37,11 +37,17 @@ _EXAMPLES = {
     "alert": "772011b3fce89477",
     "check": "leak_static",
     "id_": "3f9c2a71b0de",
+    "work_order": "5f0c9a61d27e",
 }
 _AS = '-H "Authorization: Bearer $TOKEN"'
 _BODIES = {
     "TokenAsked": '{"label": "nightly export", "scope": "read", "days": 90}',
     "ChangeAsked": '{"change": "acknowledged", "reason": "looked at"}',
+    "PlanAsked": '{"why": "week 10"}',
+    "MoveAsked": '{"why": "driver away", "jobs": ["772011b3fce89477"], "bay": "bay 1",'
+    ' "start": "2031-03-03T06:00:00Z"}',
+    "FixAsked": '{"why": "customer waits", "job": "772011b3fce89477", "is_fixed": true}',
+    "OrderChangeAsked": '{"change": "in_work"}',
     "NoteAsked": '{"text": "drain valve weeps"}',
 }
 

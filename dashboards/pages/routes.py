@@ -3,8 +3,36 @@
 from fastapi import APIRouter
 
 from dashboards.access.needs import needs
-from dashboards.pages import alert, alerts, api_guide, checks, display, fleet, inspection, landing, limits, live, unit
+from dashboards.pages import (
+    alert,
+    alerts,
+    api_guide,
+    checks,
+    display,
+    fleet,
+    inspection,
+    landing,
+    limits,
+    live,
+    plan,
+    unit,
+    work_order,
+)
 
 router = APIRouter(include_in_schema=False, dependencies=[needs("read")])
-for _part in (fleet, alerts, alert, unit, checks, inspection, landing, limits, live, api_guide, display):
+for _part in (
+    fleet,
+    alerts,
+    alert,
+    plan,
+    work_order,
+    unit,
+    checks,
+    inspection,
+    landing,
+    limits,
+    live,
+    api_guide,
+    display,
+):
     router.include_router(_part.router)

@@ -16,6 +16,7 @@ from dashboards.app import create_app
 from dashboards.server import Server, Where, bind, make_server, url_of
 from tests.conftest import missing
 from tests.dashboards.accounts import nobody, quick_hasher
+from tests.dashboards.shop_fleet import fill_shop
 from tests.dashboards.small_fleet import fill
 
 with warnings.catch_warnings():  # it is imported here first, and would rather have a successor of httpx
@@ -75,6 +76,14 @@ def changed_store(tmp_path: Path) -> Iterator[Store]:
     """Fill a store with the small fleet for one test that changes alerts."""
     with Store.open(tmp_path / "changed.duckdb") as opened:
         fill(opened)
+        yield opened
+
+
+@pytest.fixture
+def shop_store(tmp_path: Path) -> Iterator[Store]:
+    """Fill a store with the fleet of a shop for one test that plans its work."""
+    with Store.open(tmp_path / "shop.duckdb") as opened:
+        fill_shop(opened)
         yield opened
 
 

@@ -26,6 +26,10 @@ ALL_ROLES = {"vera", "enno", "shirin", "adam"}
 WHO: dict[tuple[str, str], set[str]] = {
     ("POST", "/api/v1/alerts/{alert}/changes"): {"enno", "shirin", "adam"},
     ("POST", "/api/v1/units/{fleet}/{unit}/notes"): {"enno", "shirin", "adam"},
+    ("POST", "/api/v1/plan"): {"shirin", "adam"},
+    ("POST", "/api/v1/plan/moves"): {"shirin", "adam"},
+    ("POST", "/api/v1/plan/fixes"): {"shirin", "adam"},
+    ("POST", "/api/v1/work-orders/{work_order}/changes"): {"shirin", "adam"},
     ("POST", "/api/v1/tokens"): ALL_ROLES,
     ("DELETE", "/api/v1/tokens/{id_}"): ALL_ROLES,
     ("GET", "/api/v1/accounts"): {"adam"},
@@ -87,7 +91,7 @@ def routes(app: FastAPI) -> list[tuple[str, str]]:
 
 def path_of(path: str, names: dict[str, str]) -> str:
     filled = path
-    for name, value in (names | {"version": "0", "id_": "none", "name": "nobody-here"}).items():
+    for name, value in (names | {"version": "0", "id_": "none", "name": "nobody-here", "work_order": "none"}).items():
         filled = filled.replace(f"{{{name}}}", value)
     assert "{" not in filled, f"{path}: say in this test what stands in its place"
     return filled

@@ -6,6 +6,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from airwatch.alerts.lifecycle import ACTIONS
+from airwatch.plan.orders import ACTIONS as ORDER_ACTIONS
 from tests.dashboards.small_fleet import ORDER
 
 STAMP = re.compile(r"^\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}\.\d{3}Z$")
@@ -177,7 +178,7 @@ def test_a_wrong_parameter_is_a_422_that_names_it(client: TestClient, path: str,
     assert says in problem(answer)
 
 
-def test_nothing_but_an_alert_can_be_changed(client: TestClient) -> None:
+def test_what_is_only_read_can_not_be_posted_to(client: TestClient) -> None:
     answer = client.post("/api/v1/units")
     assert answer.status_code == 405
     assert "only read" in problem(answer)
@@ -206,6 +207,15 @@ def test_openapi_names_every_route_its_errors_and_parameters(client: TestClient)
         "/api/v1/rejects",
         "/api/v1/landing",
         "/api/v1/units/{fleet}/{unit}/quality",
+        "/api/v1/plan",
+        "/api/v1/plan/moves",
+        "/api/v1/plan/fixes",
+        "/api/v1/plan.ics",
+        "/api/v1/plan.csv",
+        "/api/v1/work-orders",
+        "/api/v1/work-orders/{work_order}",
+        "/api/v1/work-orders/{work_order}/changes",
+        "/api/v1/held",
         "/api/v1/me",
         "/api/v1/tokens",
         "/api/v1/tokens/{id_}",
@@ -218,9 +228,11 @@ def test_openapi_names_every_route_its_errors_and_parameters(client: TestClient)
             extra = {"409", "415"} if verb == "post" and "/tokens" not in path else set()
             assert expected[verb] | {"401", "403", "404", "422"} | extra <= method["responses"].keys()
             assert all(parameter["description"] for parameter in method.get("parameters", []))
-    asked = described["components"]["schemas"]["ChangeAsked"]
-    assert tuple(asked["properties"]["change"]["enum"]) == ACTIONS
-    assert all(field["description"] for field in asked["properties"].values())
+    schemas = described["components"]["schemas"]
+    assert tuple(schemas["ChangeAsked"]["properties"]["change"]["enum"]) == ACTIONS
+    assert tuple(schemas["OrderChangeAsked"]["properties"]["change"]["enum"]) == ORDER_ACTIONS
+    for name in ("ChangeAsked", "OrderChangeAsked", "PlanAsked", "MoveAsked", "FixAsked"):
+        assert all(field["description"] for field in schemas[name]["properties"].values())
 
 
 def test_empty_store_answers(empty_client: TestClient) -> None:
