@@ -1,12 +1,13 @@
 """Campaigns: forecasts made of what the store knows, and scored by what came true."""
 
+from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import polars as pl
 
 from airwatch.errors import CampaignError
-from airwatch.readiness.campaigns import focuses_of, inspected_at
+from airwatch.readiness.campaigns import check_outcome, focuses_of, inspected_at
 from airwatch.readiness.evidence import evidence
 from airwatch.readiness.forecast import forecast
 from airwatch.readiness.score import OUTCOMES, Scored, score
@@ -69,6 +70,63 @@ def score_campaign(store: Store, campaign: str) -> Scored:
     _campaign(store, campaign)
     outcomes = kept.outcomes_of(store, campaign).select(OUTCOMES.keys())
     return score(kept.forecasts_of(store, campaign), outcomes)
+
+
+def record_outcomes(store: Store, campaign: str, rows: Sequence[dict[str, object]], *, who: str) -> int:
+    """Record what an inspection said, all of it or nothing; one outcome for each unit and item.
+
+    Parameters
+    ----------
+    store : Store
+        The store to read and write.
+    campaign : str
+        The campaign's id.
+    rows : sequence of dict
+        ``id, unit, item, passed, seen_at, note`` each; an id that is there already, just the same, is left.
+    who : str
+        Who records them.
+
+    Returns
+    -------
+    int
+        How many were new.
+
+    Raises
+    ------
+    CampaignError
+        There is no such campaign, a row is wrong, its unit is not of the fleet, or another outcome holds for its unit
+        and item. The text names unit and field; nothing is recorded.
+    """
+    known = _campaign(store, campaign)
+    full: list[dict[str, Any]] = [{**row, "campaign": campaign, "fleet": known["fleet"]} for row in rows]
+    units = registered_units(store).filter(pl.col("fleet") == known["fleet"])["unit"].to_list()
+    with store.exclusive():
+        all_of_it = kept.outcomes_of(store, campaign, with_replaced=True)
+        written = {row["id"]: row for row in all_of_it.iter_rows(named=True)}
+        holding = {(row["unit"], row["item"]): row for row in kept.outcomes_of(store, campaign).iter_rows(named=True)}
+        fresh = []
+        for row in full:
+            if (there := written.get(row["id"])) is not None:
+                if any(there[name] != row[name] for name in ("unit", "item", "passed", "seen_at", "note")):
+                    raise CampaignError(
+                        f"outcome of {row['unit']}, id: {row['id']} stands for another one; give it its own"
+                    )
+                continue
+            check_outcome(row, kept.campaigns(store, campaign), who)
+            if row["unit"] not in units:
+                raise CampaignError(
+                    f"outcome of {row['unit']}, unit: it is not registered in fleet {known['fleet']!r}; correct it"
+                )
+            if (other := holding.get((row["unit"], row["item"]))) is not None:
+                said = "passed" if other["passed"] else "failed"
+                raise CampaignError(
+                    f"outcome of {row['unit']}, item: {row['item']} {said} already; correct outcome {other['id']}"
+                )
+            holding[row["unit"], row["item"]] = row
+            fresh.append(row)
+        for row in fresh:
+            kept.add_outcome(store, row, who=who)
+    return len(fresh)
 
 
 def _campaign(store: Store, campaign: str) -> dict[str, Any]:

@@ -4,6 +4,7 @@ import csv
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from hashlib import blake2b
+from io import StringIO
 from pathlib import Path
 
 import polars as pl
@@ -43,21 +44,35 @@ def read_entries(path: Path, fleet_of: Mapping[str, str]) -> tuple[pl.DataFrame,
         The file can't be read, its header is another, or a field can't be understood. The text names file, line and
         field. Nothing of the file is taken.
     """
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+    except (OSError, UnicodeDecodeError) as err:
+        raise HandError(f"{path}: can't be read as hand measurements: {err}; check the file") from err
+    return parse_entries(text, fleet_of, name=str(path))
+
+
+def parse_entries(text: str, fleet_of: Mapping[str, str], *, name: str) -> tuple[pl.DataFrame, list[int]]:
+    """Read the text of such a file; ``name`` is what errors call it. Else as `read_entries`.
+
+    Raises
+    ------
+    HandError
+        Its header is another, or a field can't be understood. Nothing of it is taken.
+    """
     rows: list[dict[str, object]] = []
     lines: list[int] = []
+    reader = csv.DictReader(StringIO(text, newline=""), strict=True)
     try:
-        with path.open(newline="", encoding="utf-8-sig") as text:
-            reader = csv.DictReader(text, strict=True)
-            if reader.fieldnames is None or list(reader.fieldnames) != HEADER:
-                got = ",".join(reader.fieldnames or [])
-                raise HandError(f"{path} line 1: the header must be {','.join(HEADER)}; got {got}")
-            for row in reader:
-                if None in row or None in row.values():
-                    raise HandError(f"{path} line {reader.line_num}: {len(HEADER)} fields are needed, as in the header")
-                rows.append(_entry(row, fleet_of, f"{path} line {reader.line_num}"))
-                lines.append(reader.line_num)
-    except (OSError, csv.Error, UnicodeDecodeError) as err:
-        raise HandError(f"{path}: can't be read as hand measurements: {err}; check the file") from err
+        if reader.fieldnames is None or list(reader.fieldnames) != HEADER:
+            got = ",".join(reader.fieldnames or [])
+            raise HandError(f"{name} line 1: the header must be {','.join(HEADER)}; got {got}")
+        for row in reader:
+            if None in row or None in row.values():
+                raise HandError(f"{name} line {reader.line_num}: {len(HEADER)} fields are needed, as in the header")
+            rows.append(_entry(row, fleet_of, f"{name} line {reader.line_num}"))
+            lines.append(reader.line_num)
+    except csv.Error as err:
+        raise HandError(f"{name}: can't be read as hand measurements: {err}; check the file") from err
     return pl.DataFrame(rows, schema=ENTRIES, orient="row"), lines
 
 

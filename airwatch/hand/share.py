@@ -20,12 +20,30 @@ _ROUNDING_MM = 1e-6  # inches typed as fractions come back from millimetres a ha
 
 
 @dataclass(frozen=True, slots=True)
+class Brake:
+    """How much of a defective brake one wheel end is: as read, at least, and at most, and the entries that say so.
+
+    ``entries`` are rows as `airwatch.hand.frames.JUDGED`, the newest of each item. ``is_measured`` says whether there
+    is a stroke with a limit; where there is none, ``most`` is a whole brake.
+    """
+
+    unit: str
+    position: str
+    count: Fraction
+    least: Fraction
+    most: Fraction
+    is_measured: bool
+    entries: tuple[Row, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class DefectiveShare:
     """How many brakes are defective, of how many, and what follows.
 
     ``count`` is as the entries were read, ``least`` and ``most`` as far as their intervals and the brakes that nobody
     measured allow; halves are exact. ``n_measured`` brakes have a stroke. ``steer`` lists defective brakes on a
-    steering axle, for which the criteria have stricter conditions of their own, which are not public.
+    steering axle, for which the criteria have stricter conditions of their own, which are not public. ``brakes`` are
+    those that something is known of.
     """
 
     n_brakes: int
@@ -35,6 +53,7 @@ class DefectiveShare:
     most: Fraction
     verdict: Literal["pass", "fail", "unknown"]
     steer: tuple[str, ...]
+    brakes: tuple[Brake, ...]
 
     @property
     def share(self) -> float:
@@ -89,22 +108,35 @@ def defective_share(judged: pl.DataFrame, units: Iterable[Row], tables: Tables |
     if not counts or any(count is None for count in counts):
         return None
     n_all = sum(count for count in counts if count is not None)
-    read = least = most = Fraction(0)
-    n_measured, n_seen, steer = 0, 0, []
+    brakes, steer = [], []
     for unit in together:
-        is_power = unit["kind"] != "trailer"
-        for position, brake in _brakes(judged, unit).items():
-            as_read, low, high = (max(part) for part in zip(*(_defect(row, tables) for row in brake), strict=True))
-            is_measured = any(row["item"] == "stroke" and row["rule"] is not None for row in brake)
-            n_seen, n_measured = n_seen + 1, n_measured + is_measured
-            read, least, most = read + as_read, least + low, most + (high if is_measured else Fraction(1))
+        for position, entries in _brakes(judged, unit).items():
+            brake = _brake(unit["unit"], position, entries, tables)
+            brakes.append(brake)
             wheel = Wheel.parse(position)
-            if as_read and is_power and wheel is not None and wheel.axle == 1:
+            if brake.count and unit["kind"] != "trailer" and wheel is not None and wheel.axle == 1:
                 steer.append(f"{unit['unit']} {position}")
-    most = min(most + max(n_all - n_seen, 0), Fraction(n_all))  # what nobody looked at may be defective
+    least = sum((brake.least for brake in brakes), Fraction(0))
+    most = sum((brake.most for brake in brakes), Fraction(0))
+    most = min(most + max(n_all - len(brakes), 0), Fraction(n_all))  # what nobody looked at may be defective
     out = Fraction(rule.out_share).limit_denominator(1000) * n_all
     verdict: Literal["pass", "fail", "unknown"] = "fail" if least >= out else "pass" if most < out else "unknown"
-    return DefectiveShare(n_all, n_measured, read, least, most, verdict, tuple(steer))
+    return DefectiveShare(
+        n_all,
+        sum(brake.is_measured for brake in brakes),
+        sum((brake.count for brake in brakes), Fraction(0)),
+        least,
+        most,
+        verdict,
+        tuple(steer),
+        tuple(brakes),
+    )
+
+
+def _brake(unit: str, position: str, entries: list[Row], tables: Tables) -> Brake:
+    as_read, low, high = (max(part) for part in zip(*(_defect(row, tables) for row in entries), strict=True))
+    is_measured = any(row["item"] == "stroke" and row["rule"] is not None for row in entries)
+    return Brake(unit, position, as_read, low, high if is_measured else Fraction(1), is_measured, tuple(entries))
 
 
 def _brakes(judged: pl.DataFrame, unit: Row) -> dict[str, list[Row]]:

@@ -135,7 +135,6 @@ def _row(unit: Row, focus: Focus, rows: list[Row], alerts: list[Row], at: dateti
         answer = "unknown"
     else:
         answer = "ready" if chance >= answers.ready else "doubtful"
-    expected = chance if is_known else chance * (1.0 - focus.usual_fail)
     return {
         "fleet": unit["fleet"],
         "unit": unit["unit"],
@@ -145,8 +144,34 @@ def _row(unit: Row, focus: Focus, rows: list[Row], alerts: list[Row], at: dateti
         "answer": answer,
         "rests_on": "; ".join(found.rests_on),
         "lacks": "; ".join(found.lacks) or None,
-        "risk": focus.weight * (1.0 - expected),
+        "risk": _risk(focus, chance, is_known=is_known),
     }
+
+
+def _risk(focus: Focus, at_most: float, *, is_known: bool) -> float:
+    expected = at_most if is_known else at_most * (1.0 - focus.usual_fail)
+    return focus.weight * (1.0 - expected)
+
+
+def with_risk(kept: pl.DataFrame, settings: Settings) -> pl.DataFrame:
+    """Give a forecast that was kept without its ``risk`` as it was made.
+
+    Parameters
+    ----------
+    kept : DataFrame
+        Columns of `FORECAST` but ``risk``, and any others.
+
+    Returns
+    -------
+    DataFrame
+        Columns as `FORECAST`, in the order of the rows. An item that is no longer in the table has the weight 1.
+    """
+    by_id = {focus.id: focus for focus in settings.item}
+    risks = [
+        1.0 - at_most if item not in by_id else _risk(by_id[item], at_most, is_known=chance is not None)
+        for item, at_most, chance in kept.select("item", "at_most", "chance").iter_rows()
+    ]
+    return kept.with_columns(risk=pl.Series(risks, dtype=pl.Float64)).select(FORECAST.keys()).cast(FORECAST)
 
 
 def _combined(unit: Row, focus: Focus, rows: list[Row]) -> _Known:

@@ -96,6 +96,18 @@ def entries_of(
     ).cast(ENTRIES)
 
 
+def rows_of_unit(store: Store, fleet: str, unit: str) -> pl.DataFrame:
+    """Give all that was ever written down of a unit, replaced and taken back included, in the order of writing.
+
+    Columns as `STORED`.
+    """
+    return store.frame(
+        f"SELECT {_STORED_NAMES} FROM air.hand_entries AS h WHERE h.fleet = $fleet AND h.unit = $unit"
+        " ORDER BY h.recorded, h.id",
+        {"fleet": fleet, "unit": unit},
+    ).cast(STORED)
+
+
 def written_of(store: Store, units: pl.DataFrame, ids: Sequence[str]) -> pl.DataFrame:
     """Give the entries that new ones are held against: those of the units that hold, and any of these ids.
 

@@ -6,9 +6,11 @@ from dashboards.access import api as access
 from dashboards.access.needs import needs
 from dashboards.api import (
     alerts,
+    campaigns,
     checks,
     description,
     fleet_checks,
+    hand,
     landing,
     limits,
     notes,
@@ -39,6 +41,8 @@ for _part in (
     alerts,
     plan,
     work_orders,
+    hand,
+    campaigns,
     pressure,
     checks,
     fleet_checks,

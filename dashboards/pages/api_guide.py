@@ -38,6 +38,9 @@ _EXAMPLES = {
     "check": "leak_static",
     "id_": "3f9c2a71b0de",
     "work_order": "5f0c9a61d27e",
+    "entry": "5f0c2a9e77b14d0c",
+    "campaign": "spring-week",
+    "outcome": "5f0c2a9e77b14d0d",
 }
 _AS = '-H "Authorization: Bearer $TOKEN"'
 _BODIES = {
@@ -48,6 +51,19 @@ _BODIES = {
     ' "start": "2031-03-03T06:00:00Z"}',
     "FixAsked": '{"why": "customer waits", "job": "772011b3fce89477", "is_fixed": true}',
     "OrderChangeAsked": '{"change": "in_work"}',
+    "EntriesSent": '{"entries": [{"id": "a1", "taken_at": "2031-02-03T11:00:00Z", "by": "Ada", "item": "stroke",'
+    ' "position": "2L", "value": "1 3/4", "measure": "in"}]}',
+    "CorrectionSent": '{"who": "Ada", "why": "wrong mark", "entry": {"id": "a2", "taken_at": "2031-02-03T11:00:00Z",'
+    ' "by": "Ada", "item": "stroke", "position": "2L", "value": "1 1/2", "measure": "in"}}',
+    "TakenBack": '{"id": "a3", "who": "Ada", "why": "another vehicle"}',
+    "CampaignSent": '{"id": "spring-week", "fleet": "north", "name": "Spring week", "first_day": "2031-03-10",'
+    ' "last_day": "2031-03-14", "items": ["stroke", "hoses"], "who": "Ada"}',
+    "CampaignCorrection": '{"id": "spring-2", "name": "Spring week", "first_day": "2031-03-17",'
+    ' "last_day": "2031-03-21", "items": ["stroke"], "who": "Ada", "why": "moved by a week"}',
+    "OutcomesSent": '{"who": "Ada", "outcomes": [{"id": "o1", "unit": "K-204", "item": "stroke", "passed": true,'
+    ' "seen_at": "2031-03-11T09:00:00Z"}]}',
+    "OutcomeCorrection": '{"who": "Ada", "why": "wrong unit", "outcome": {"id": "o2", "unit": "K-204",'
+    ' "item": "stroke", "passed": false, "seen_at": "2031-03-11T09:00:00Z"}}',
     "NoteAsked": '{"text": "drain valve weeps"}',
 }
 
@@ -56,7 +72,12 @@ def _curl(base: str, path: str, verb: str, method: dict[str, Any]) -> str:
     """Write a request that can be pasted into a shell; names in it are made up."""
     address = f"{base}{path.format_map(_EXAMPLES)}"
     if verb == "POST":
-        schema = method["requestBody"]["content"]["application/json"]["schema"]["$ref"].rpartition("/")[2]
+        content = method.get("requestBody", {}).get("content", {})
+        if "text/csv" in content:
+            return f"curl {_AS} -H 'Content-Type: text/csv' --data-binary @FILE.csv '{address}'"
+        if not content:
+            return f"curl {_AS} -H 'Content-Type: application/json' -d '{{}}' '{address}'"
+        schema = content["application/json"]["schema"]["$ref"].rpartition("/")[2]
         return f"curl {_AS} -H 'Content-Type: application/json' -d '{_BODIES[schema]}' '{address}'"
     names = {parameter["name"] for parameter in method.get("parameters", ())}
     query = "?format=parquet&size=1000" if {"format", "size"} <= names else ""
@@ -68,7 +89,8 @@ def _curl(base: str, path: str, verb: str, method: dict[str, Any]) -> str:
 
 def _with_fields(method: dict[str, Any], schemas: dict[str, Any]) -> dict[str, Any]:
     """Add the fields of the body that a route takes, if it takes one."""
-    if "requestBody" not in method:
+    content = method.get("requestBody", {}).get("content", {})
+    if "application/json" not in content:
         return {**method, "fields": {}}
-    name = method["requestBody"]["content"]["application/json"]["schema"]["$ref"].rpartition("/")[2]
+    name = content["application/json"]["schema"]["$ref"].rpartition("/")[2]
     return {**method, "fields": schemas[name]["properties"]}

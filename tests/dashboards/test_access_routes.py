@@ -30,6 +30,16 @@ WHO: dict[tuple[str, str], set[str]] = {
     ("POST", "/api/v1/plan/moves"): {"shirin", "adam"},
     ("POST", "/api/v1/plan/fixes"): {"shirin", "adam"},
     ("POST", "/api/v1/work-orders/{work_order}/changes"): {"shirin", "adam"},
+    ("POST", "/api/v1/units/{fleet}/{unit}/hand/entries"): {"enno", "shirin", "adam"},
+    ("POST", "/api/v1/units/{fleet}/{unit}/hand/entries/{entry}/corrections"): {"enno", "shirin", "adam"},
+    ("POST", "/api/v1/units/{fleet}/{unit}/hand/entries/{entry}/taking-back"): {"enno", "shirin", "adam"},
+    ("POST", "/api/v1/hand/imports"): {"enno", "shirin", "adam"},
+    ("POST", "/api/v1/campaigns"): {"enno", "shirin", "adam"},
+    ("POST", "/api/v1/campaigns/{campaign}/corrections"): {"enno", "shirin", "adam"},
+    ("POST", "/api/v1/campaigns/{campaign}/forecast"): {"enno", "shirin", "adam"},
+    ("POST", "/api/v1/campaigns/{campaign}/outcomes"): {"enno", "shirin", "adam"},
+    ("POST", "/api/v1/campaigns/{campaign}/outcomes/imports"): {"enno", "shirin", "adam"},
+    ("POST", "/api/v1/campaigns/{campaign}/outcomes/{outcome}/corrections"): {"enno", "shirin", "adam"},
     ("POST", "/api/v1/tokens"): ALL_ROLES,
     ("DELETE", "/api/v1/tokens/{id_}"): ALL_ROLES,
     ("GET", "/api/v1/accounts"): {"adam"},
@@ -91,7 +101,18 @@ def routes(app: FastAPI) -> list[tuple[str, str]]:
 
 def path_of(path: str, names: dict[str, str]) -> str:
     filled = path
-    for name, value in (names | {"version": "0", "id_": "none", "name": "nobody-here", "work_order": "none"}).items():
+    for name, value in (
+        names
+        | {
+            "version": "0",
+            "id_": "none",
+            "name": "nobody-here",
+            "work_order": "none",
+            "entry": "none",
+            "campaign": "none",
+            "outcome": "none",
+        }
+    ).items():
         filled = filled.replace(f"{{{name}}}", value)
     assert "{" not in filled, f"{path}: say in this test what stands in its place"
     return filled
@@ -186,8 +207,8 @@ def test_a_token_gets_what_its_scope_and_its_account_may(app: FastAPI, access: A
         }
         needed = {
             "read": {"read"},
-            "write": {"read", "alert.change", "note", "plan"},
-            "admin": {"read", "alert.change", "note", "plan", "own.tokens", "accounts", "audit"},
+            "write": {"read", "alert.change", "note", "plan", "hand", "campaign"},
+            "admin": {"read", "alert.change", "note", "plan", "hand", "campaign", "own.tokens", "accounts", "audit"},
         }[scope]
         answer = client.request(method, path_of(path, OWN), headers=headers)
         assert (answer.status_code == 403) == bool(actions - needed), (method, path, actions, answer.status_code)
@@ -201,7 +222,14 @@ def test_another_fleets_units_and_alerts_are_as_if_they_were_not_there(
     for method, path in routes(app):
         if not any(f"{{{name}}}" in path for name in ("fleet", "unit", "alert")):
             continue
-        bodies = {"changes": {"change": "noted", "reason": "x"}, "notes": {"text": "x"}}
+        stroke = {"id": "a", "taken_at": "2026-02-03T11:00:00Z", "by": "Ada", "item": "stroke", "value": 1}
+        bodies = {
+            "changes": {"change": "noted", "reason": "x"},
+            "notes": {"text": "x"},
+            "entries": {"entries": [stroke]},
+            "corrections": {"entry": stroke, "who": "enno", "why": "x"},
+            "taking-back": {"id": "b", "who": "enno", "why": "x"},
+        }
         body = bodies.get(path.rpartition("/")[2]) if method == "POST" else None
         theirs = client.request(method, path_of(path, THEIRS), headers=form, json=body)
         nobodys = client.request(
