@@ -1,6 +1,6 @@
 """Alerts brought up to date: what readings say, joined with what people did."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -134,23 +134,52 @@ def take_step(store: Store, step: Step) -> str:
     return state
 
 
+def take_steps(store: Store, steps: Sequence[Step]) -> None:
+    """Make changes that one deed makes to many alerts, all at once or none; each alert once, none of them repaired.
+
+    Raises
+    ------
+    AlertError
+        One of the alerts is not there, or its change can't be made; nothing is changed.
+    """
+    if not steps:
+        return
+    plain = [replace(s, at=_plain(s.at), until=None if s.until is None else _plain(s.until)) for s in steps]
+    with store.exclusive():
+        before = kept.alerts_of(store, [step.alert for step in plain])
+        rows = {row["id"]: row for row in before.iter_rows(named=True)}
+        changes = []
+        for step in plain:
+            if step.alert not in rows:
+                raise AlertError(f"alert {step.alert}: there is no such alert; see airwatch export alerts")
+            changes.append(_change(step, rows[step.alert]))
+        states = pl.DataFrame({"id": [c["alert"] for c in changes], "state": [c["state"] for c in changes]})
+        after = before.update(states, on="id", how="left")
+        kept.write_alerts(store, before, after, changes)
+
+
 def _step(store: Store, step: Step) -> tuple[pl.DataFrame, str]:
     before = _one(store, step.alert)
-    row = before.row(0, named=True)
-    check_step(step, row["state"])
-    state = next_state(step.change, row["state"])
-    change = {
+    change = _change(step, before.row(0, named=True))
+    state = str(change["state"])
+    kept.write_alerts(store, before, before.with_columns(state=pl.lit(state)), [change])
+    return before, state
+
+
+def _change(step: Step, row: Mapping[str, object]) -> dict[str, object]:
+    """Give what a step adds to the history of an alert in the state that it is in."""
+    before = str(row["state"])
+    check_step(step, before)
+    return {
         "alert": step.alert,
         "at": step.at,
         "who": step.who.strip(),
         "change": step.change,
-        "state": state,
+        "state": next_state(step.change, before),
         "reason": step.reason.strip(),
         "until": step.until,
         **{name: row[name] for name in ("severity", "fault", "fleet", "unit", "trailer")},
     }
-    kept.write_alerts(store, before, before.with_columns(state=pl.lit(state)), [change])
-    return before, state
 
 
 def silenced(store: Store, alerts: Sequence[str], now: datetime) -> set[str]:

@@ -21,12 +21,12 @@ from airwatch.plan.problem import Given
 from airwatch.plan.shop import Shop, parse_shop, slots
 from airwatch.plan.work_order import Sheet, sheet_of
 from airwatch.store import plan as kept
-from airwatch.store.alerts import alert_of
+from airwatch.store.alerts import alert_of, alerts_of
 from airwatch.store.database import Store
 from airwatch.store.registry import current as registered_units
 from airwatch.store.results import alerts as all_alerts
 from airwatch.store.results import unit_of
-from pipelines.alerts import take_step
+from pipelines.alerts import take_step, take_steps
 
 PLANNED_DAYS = 14
 
@@ -376,17 +376,20 @@ def _without_pin(given: Given, job: str) -> Given:
 
 def _tell_alerts(store: Store, changes: pl.DataFrame, who: str) -> None:
     """Make the alerts of new and moved work orders planned, and note it with those of cancelled ones."""
+    named = [job for row in changes["jobs"].to_list() for job in row]
+    states = dict(alerts_of(store, named).select("id", "state").iter_rows())
+    asking = {job for job, state in states.items() if state in TO_PLAN}
     still = {job for row in changes.filter(state="planned")["jobs"].to_list() for job in row}
+    steps = []
     for row in changes.iter_rows(named=True):
-        for job in row["jobs"]:
-            found = alert_of(store, job)
-            if found.is_empty() or found["state"][0] not in TO_PLAN:
-                continue
+        at = row["recorded"].replace(tzinfo=UTC)
+        for job in sorted(asking.intersection(row["jobs"])):
             if row["state"] == "planned":
                 says = (
                     f"{row['bay']}, {row['start']:%Y-%m-%d %H:%M}Z (work order {row['work_order']}, plan {row['plan']})"
                 )
-                take_step(store, Step(job, "planned", who, row["recorded"].replace(tzinfo=UTC), says))
+                steps.append(Step(job, "planned", who, at, says))
             elif job not in still:
                 says = f"work order {row['work_order']} is cancelled: {row['reason']}"
-                take_step(store, Step(job, "noted", who, row["recorded"].replace(tzinfo=UTC), says))
+                steps.append(Step(job, "noted", who, at, says))
+    take_steps(store, steps)

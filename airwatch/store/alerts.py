@@ -80,6 +80,13 @@ def alert_of(store: Store, alert: str) -> pl.DataFrame:
     return store.frame(f"SELECT {names} FROM air.alerts WHERE id = $id", {"id": alert}).cast(ALERTS)
 
 
+def alerts_of(store: Store, alerts: Sequence[str]) -> pl.DataFrame:
+    """Give some alerts by their ids, those that are there; columns as `ALERTS`."""
+    wanted = pl.DataFrame({"id": list(alerts)}, schema={"id": pl.String})
+    names = ", ".join(f"a.{name}" for name in ALERTS)
+    return store.frame(f"SELECT {names} FROM air.alerts AS a SEMI JOIN wanted USING (id)", wanted=wanted).cast(ALERTS)
+
+
 def history_of(store: Store, alerts: Sequence[str]) -> pl.DataFrame:
     """Give the changes of some alerts in the order in which they were written; columns as `HISTORY`."""
     wanted = pl.DataFrame({"alert": list(alerts)}, schema={"alert": pl.String})

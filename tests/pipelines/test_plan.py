@@ -12,7 +12,8 @@ import pytest
 from icalendar import Calendar
 
 from airwatch.alerts.frames import ALERTS
-from airwatch.errors import PlanError
+from airwatch.alerts.lifecycle import Step
+from airwatch.errors import AlertError, PlanError
 from airwatch.notify.config import parse_config
 from airwatch.plan.orders import Deed, current_orders
 from airwatch.registry import SCHEMA
@@ -21,6 +22,7 @@ from airwatch.store.alerts import alert_of, history_of, write_alerts
 from airwatch.store.database import Store
 from airwatch.store.registry import replace_units
 from pipelines import plan as planning
+from pipelines.alerts import take_steps
 from pipelines.notify import Notifier
 from pipelines.plan import Asked
 from pipelines.serve import Telling, tell_once
@@ -141,6 +143,18 @@ def test_a_cancelled_order_is_planned_anew_while_its_alert_stands(store: Store) 
     assert history_of(store, ["a"]).row(-1, named=True)["change"] == "noted"
     planning.make(store, ASKED)
     assert orders(store).filter(vehicle="K-1")["state"].to_list().count("planned") == 1
+
+
+def test_steps_of_one_deed_are_taken_all_or_none(store: Store) -> None:
+    now = datetime.now(UTC)
+    with pytest.raises(AlertError, match="alert x: there is no such alert"):
+        take_steps(store, [Step("a", "planned", "R. Okafor", now, "bay 1"), Step("x", "noted", "R. Okafor", now, "y")])
+    with pytest.raises(AlertError, match="alert b: noted needs a reason"):
+        take_steps(store, [Step("a", "planned", "R. Okafor", now, "bay 1"), Step("b", "noted", "R. Okafor", now, "")])
+    assert history_of(store, ["a", "b"]).is_empty()
+    take_steps(store, [Step("b", "noted", "R. Okafor", now, "y"), Step("a", "planned", "R. Okafor", now, "bay 1")])
+    assert [state(store, job) for job in "abc"] == ["planned", "open", "open"]
+    assert sorted(history_of(store, ["a", "b"])["change"].to_list()) == ["noted", "planned"]
 
 
 def test_appointments_of_the_store_are_kept_clear(store: Store) -> None:
