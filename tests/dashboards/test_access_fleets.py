@@ -78,11 +78,15 @@ def test_the_other_fleet_changes_nothing(pair: tuple[Asker, Asker], data: st.Dat
     assert answers[0].text == answers[1].text, (path, query)
 
 
+NOT_THERE = ("{campaign}", "{work_order}", "{entry}", "/hand/share", "/plan")
+"""What the small fleet has none of."""
+
+
 def test_each_readable_route_tells_nothing_of_the_other_fleet(pair: tuple[Asker, Asker]) -> None:
     (client, headers), _ = pair
     for path in readable(client.app):  # type: ignore[arg-type]
         answer = client.get(path_of(path, OWN), headers=headers)
-        assert answer.status_code == 200, path
+        assert answer.status_code in ((200, 404) if any(part in path for part in NOT_THERE) else (200,)), path
         for word in ("south", "Q-leak", "Q-", OTHER_LEAK):
             assert word not in answer.text, (path, word)
 
