@@ -47,8 +47,8 @@ def with_data_state(states: pl.DataFrame, quality: pl.DataFrame, newest: datetim
         .unique()
     )
     n_heard = states["last_t"].count()
-    # what most units' clocks do at once is a recording that is replayed, not their clocks
-    of_recording = pl.col("flag").str.starts_with("clock") & (pl.len().over("flag") * 2 > n_heard)
+    # what nearly all units' clocks do at once is a recording that is replayed, not their clocks
+    of_recording = pl.col("flag").str.starts_with("clock") & (pl.len().over("flag") * 10 > 9 * n_heard)
     flags = (
         each.filter(~(of_recording & pl.lit(n_heard > 1)))
         .sort(*UNIT, "flag")

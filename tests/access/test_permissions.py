@@ -21,6 +21,8 @@ MAY: dict[str, tuple[set[str], str]] = {
     "alert.noted": ({"engineer", "shop", "admin"}, "write"),
     "note": ({"engineer", "shop", "admin"}, "write"),
     "plan": ({"shop", "admin"}, "write"),
+    "hand": ({"engineer", "shop", "admin"}, "write"),
+    "campaign": ({"engineer", "shop", "admin"}, "write"),
     "own.account": ({"viewer", "engineer", "shop", "admin"}, "none"),
     "own.tokens": ({"viewer", "engineer", "shop", "admin"}, "admin"),
     "accounts": ({"admin"}, "admin"),

@@ -115,6 +115,7 @@ def test_unit_draws_its_pressures_and_asks_for_every_sample_on_zoom(watched: Wat
     expect(shows).to_contain_text("60 samples from 2031-02-07 10:00:00 to 2031-02-07 10:00:59, every one drawn")
     page.get_by_role("button", name="everything").click()
     expect(shows).to_contain_text("120 samples from 2031-02-07 10:00:00")
+    page.locator("#history").scroll_into_view_if_needed()
     plot = page.locator("#history .nsewdrag").first.bounding_box()
     assert plot is not None
     middle = plot["y"] + plot["height"] / 2
