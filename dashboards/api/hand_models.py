@@ -30,9 +30,9 @@ class Measurement(BaseModel):
     item: Annotated[Short, Field(description="An item of the table of hand measurements.", examples=["stroke"])]
     position: Annotated[Short | None, Field(description="Wheel end (1L, 2R), coupling, or words.")] = None
     value: Annotated[
-        float | None,
+        Annotated[float, Field(allow_inf_nan=False)] | None,
         BeforeValidator(_number),
-        Field(description="A number, or a text with inch fractions: 1 3/4.", allow_inf_nan=False),
+        Field(description="A number, or a text with inch fractions: 1 3/4."),
     ] = None
     measure: Annotated[Short | None, Field(description="The unit that it was read in.", examples=["in"])] = None
     finding: Annotated[Short | None, Field(description="What was found, for items that are not measured.")] = None
