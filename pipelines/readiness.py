@@ -55,9 +55,6 @@ def forecast_campaign(store: Store, campaign: str, *, now: datetime | None = Non
         answers=settings.answers,
     )
     made = forecast(found, kept.alerts_of_fleet(store, row["fleet"]), units, focuses, at=at, settings=settings)
-    before = kept.forecasts_of(store, campaign)["made_at"].max()
-    if isinstance(before, datetime):  # of two within a tick of the clock the later one is still the newer
-        now = max(now, before + timedelta(microseconds=1))
     kept.add_forecast(store, campaign, now, made)
     return made
 

@@ -1,5 +1,6 @@
 """Campaigns: set up, forecast, what came of them, and how the forecast did."""
 
+from datetime import timedelta
 from typing import Annotated, Any
 
 import polars as pl
@@ -107,12 +108,18 @@ def correct(store: StoreInput, by: ActorInput, campaign: CampaignId, sent: Campa
 
 
 @router.post(
-    "/campaigns/{campaign}/forecast", summary="Forecast again", dependencies=[needs("campaign"), Depends(json_only)]
+    "/campaigns/{campaign}/forecast",
+    summary="Forecast again",
+    dependencies=[needs("campaign"), Depends(json_only)],
+    responses=_JSON,
 )
 def forecast_again(store: StoreInput, campaign: CampaignId) -> Forecast:
     """Forecast by what is known now; earlier forecasts are kept. The body is an empty JSON object."""
     whole = store.for_writing(read_campaign(store, campaign)["fleet"])
-    forecast_campaign(whole, campaign, now=data_now(store))
+    now, before = data_now(store), newest_forecast(store, campaign)
+    if before is not None:  # of two within a tick of the clock the later one is still the newer
+        now = max(now, before.made_at + timedelta(microseconds=1))
+    forecast_campaign(whole, campaign, now=now)
     return forecast(store, campaign)
 
 
