@@ -9,12 +9,12 @@ import polars as pl
 
 from airwatch.derive.change_line import Flags, Floats, Places
 from airwatch.derive.frames import floats
+from airwatch.derive.sensor import STEPS_KPA
 from airwatch.derive.tuning import BuildUp, Pressure, shipped_tuning
 
 OWN_TANKS = ("supply", "primary", "secondary")
 _BEFORE, _AFTER = 300, 12  # samples kept around a rise: the change before its first level, the one after its last
 _STATES = ("is_parked", "is_braking", "is_moving", "is_running")
-_STEPS = (1.0, 2.0, 4.0, 8.0)  # as `airwatch.derive.sensor`
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,8 +191,8 @@ def _popped(
 def _steps(kpa: Floats, first: Places, pressure: Pressure) -> Floats:
     """Give the step of each case's sensor, as `airwatch.derive.sensor.step_kpa` does."""
     sizes = np.diff(first, append=kpa.size)
-    step = np.full(first.size, _STEPS[0])
-    for coarser in _STEPS[1:]:
+    step = np.full(first.size, STEPS_KPA[-1])
+    for coarser in reversed(STEPS_KPA[:-1]):
         step[np.logical_and.reduceat(kpa % coarser == 0.0, first)] = coarser
     least, most = (np.repeat(of.reduceat(kpa, first), sizes) for of in (np.minimum, np.maximum))
     has_third = np.logical_or.reduceat((kpa > least) & (kpa < most), first)

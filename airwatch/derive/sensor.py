@@ -4,7 +4,7 @@ import polars as pl
 
 from airwatch.derive.tuning import Pressure, shipped_tuning
 
-_STEPS = (8.0, 4.0, 2.0, 1.0)  # SAE J1939 AIR1 8 kPa and B1 4 kPa a bit; finer where a gateway reports finer
+STEPS_KPA = (8.0, 4.0, 2.0, 1.0)  # SAE J1939 AIR1 8 kPa and B1 4 kPa a bit; finer where a gateway reports finer
 
 
 def step_kpa(pressure: pl.Expr, tuning: Pressure | None = None) -> pl.Expr:
@@ -14,7 +14,7 @@ def step_kpa(pressure: pl.Expr, tuning: Pressure | None = None) -> pl.Expr:
     """
     fallback = (tuning or shipped_tuning().pressure).fallback_step_kpa
     known = pressure.drop_nulls()
-    step = pl.lit(_STEPS[-1])
-    for coarser in reversed(_STEPS):
+    step = pl.lit(STEPS_KPA[-1])
+    for coarser in reversed(STEPS_KPA):
         step = pl.when((known % coarser == 0).all()).then(coarser).otherwise(step)
     return pl.when(known.n_unique() < 3).then(fallback).otherwise(step)  # noqa: PLR2004 two values may be two apart

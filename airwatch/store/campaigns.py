@@ -152,9 +152,8 @@ def newest_readings(store: Store, fleet: str, checks: Sequence[str], *, since: d
     """Give a fleet's newest reading of each check, circuit, test and part since a time; columns as `READINGS`."""
     names = ", ".join(f'r."{name}"' for name in READINGS)
     return store.frame(
-        f'SELECT {names} FROM air.readings AS r SEMI JOIN checks AS c ON c."check" = r."check"'
-        ' WHERE r.fleet = $fleet AND r."end" >= $since QUALIFY row_number() OVER (PARTITION BY r.unit, r."check",'
-        ' r.circuit, r.test, r.part ORDER BY r."end" DESC, r."start" DESC) = 1 ORDER BY r.unit, r."check", r.circuit',
+        f'SELECT {names} FROM air.newest_readings AS r SEMI JOIN checks AS c ON c."check" = r."check"'
+        ' WHERE r.fleet = $fleet AND r."end" >= $since ORDER BY r.unit, r."check", r.circuit',
         {"fleet": fleet, "since": since},
         checks=pl.DataFrame({"check": list(checks)}, schema={"check": pl.String}),
     ).cast(READINGS)

@@ -167,27 +167,71 @@ def time_of_sample(store: Store, window: pl.DataFrame, n: int) -> datetime | Non
 def replace_windows(store: Store, chosen: pl.DataFrame, runs: pl.DataFrame, readings: pl.DataFrame) -> None:
     """Put the runs and readings of the chosen windows in place of what was there, in one transaction.
 
-    So are the newest readings of these units.
+    So are the newest readings of these units, told from those that were and those that come: all readings are searched
+    only of units of which a newest one goes and none as new comes for it.
     """
     inside = _INSIDE.format(t="o.run_start")
+    of_windows = f"o.fleet = w.fleet AND o.unit = w.unit AND (o.run_start IS NULL OR ({inside}))"
     theirs = pl.concat([chosen.select("fleet", "unit"), readings.select("fleet", "unit")]).unique()
-    with store.transaction(w=chosen, new_runs=runs, new_readings=readings, theirs=theirs) as write:
-        write.execute(f"DELETE FROM air.runs AS o USING w WHERE o.fleet = w.fleet AND o.unit = w.unit AND {inside}")
-        write.execute(
-            "DELETE FROM air.readings AS o USING w WHERE o.fleet = w.fleet AND o.unit = w.unit"
-            f" AND (o.run_start IS NULL OR ({inside}))"
+    with store.exclusive():
+        before = store.frame(
+            f"SELECT o.*, EXISTS (FROM w WHERE {of_windows}) AS goes"
+            " FROM air.newest_readings AS o SEMI JOIN theirs USING (fleet, unit)",
+            w=chosen,
+            theirs=theirs,
         )
-        write.execute("INSERT INTO air.runs BY NAME SELECT * FROM new_runs")
-        write.execute("INSERT INTO air.readings BY NAME SELECT * FROM new_readings")
-        write.execute(
-            "DELETE FROM air.newest_readings AS o USING theirs AS t WHERE o.fleet = t.fleet AND o.unit = t.unit"
-        )
-        write.execute(
-            "INSERT INTO air.newest_readings BY NAME SELECT * FROM air.readings SEMI JOIN theirs USING (fleet, unit)"
-            ' QUALIFY row_number() OVER (PARTITION BY fleet, unit, "check", circuit, test, part'
-            ' ORDER BY "end" DESC, "start" DESC) = 1'
-        )
+        stays, goes = (before.filter(goes=which).select(READINGS.keys()).cast(READINGS) for which in (False, True))
+        newest = _newest(pl.concat([stays, readings]))
+        searched = _without_successor(goes, newest)
+        told = newest.join(searched, on=["fleet", "unit"], how="anti")
+        with store.transaction(
+            w=chosen, new_runs=runs, new_readings=readings, theirs=theirs, searched=searched, new_newest=told
+        ) as write:
+            write.execute(f"DELETE FROM air.runs AS o USING w WHERE o.fleet = w.fleet AND o.unit = w.unit AND {inside}")
+            write.execute(f"DELETE FROM air.readings AS o USING w WHERE {of_windows}")
+            write.execute("INSERT INTO air.runs BY NAME SELECT * FROM new_runs")
+            write.execute("INSERT INTO air.readings BY NAME SELECT * FROM new_readings")
+            write.execute(
+                "DELETE FROM air.newest_readings AS o USING theirs AS t WHERE o.fleet = t.fleet AND o.unit = t.unit"
+            )
+            write.execute("INSERT INTO air.newest_readings BY NAME SELECT * FROM new_newest")
+            if searched.height:
+                write.execute(
+                    "INSERT INTO air.newest_readings BY NAME"
+                    " SELECT * FROM air.readings SEMI JOIN searched USING (fleet, unit)"
+                    f" QUALIFY row_number() OVER (PARTITION BY {', '.join(map(_quoted, _KIND))}"
+                    ' ORDER BY "end" DESC, "start" DESC) = 1'
+                )
     store.tell(Change("results"))
+
+
+_KIND = ("fleet", "unit", "check", "circuit", "test", "part")
+"""What a newest reading is the newest of."""
+
+
+def _quoted(name: str) -> str:
+    return f'"{name}"'
+
+
+def _newest(readings: pl.DataFrame) -> pl.DataFrame:
+    """Keep the newest reading of each kind."""
+    return readings.sort("end", "start", descending=True, maintain_order=True).unique(
+        _KIND, keep="first", maintain_order=True
+    )
+
+
+def _without_successor(gone: pl.DataFrame, newest: pl.DataFrame) -> pl.DataFrame:
+    """Give ``fleet, unit`` of the units of which a newest reading goes, and what is left of its kind is older."""
+    left = newest.select(*_KIND, left_end="end", left_start="start")
+    is_as_new = (pl.col("left_end") > pl.col("end")) | (
+        (pl.col("left_end") == pl.col("end")) & (pl.col("left_start") >= pl.col("start"))
+    )
+    return (
+        gone.join(left, on=_KIND, how="left", nulls_equal=True)
+        .filter(~is_as_new.fill_null(value=False))
+        .select("fleet", "unit")
+        .unique()
+    )
 
 
 def set_mark(store: Store, job: str, batch: int) -> None:

@@ -43,12 +43,13 @@ HEARD_SQL = """
     )
     GROUP BY fleet, unit
 """
-_ALL = (1 << 63) - 1
+EVERY_BATCH = (1 << 63) - 1
+"""No batch has a greater number."""
 
 
 def heard(store: Store) -> pl.DataFrame:
     """Give what was heard of each unit, up to the newest commit; columns as `HEARD`."""
-    return store.frame(f"{HEARD_SQL} ORDER BY fleet, unit", {"upto": _ALL}).cast(HEARD).select(HEARD.keys())
+    return store.frame(f"{HEARD_SQL} ORDER BY fleet, unit", {"upto": EVERY_BATCH}).cast(HEARD).select(HEARD.keys())
 
 
 def sum_up_heard(store: Store, upto: int) -> None:
@@ -71,6 +72,6 @@ def newest_data(store: Store) -> datetime | None:
     row = store.cursor.execute(
         "SELECT CASE WHEN 2 * count_if(epoch(last_t) - epoch(last_received) > 86400) > count(*)"
         f" THEN quantile_disc(last_t, 0.9) ELSE max(newest) END FROM ({HEARD_SQL}) WHERE last_t IS NOT NULL",
-        {"upto": _ALL},
+        {"upto": EVERY_BATCH},
     ).fetchone()
     return row[0] if row else None

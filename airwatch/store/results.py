@@ -8,11 +8,10 @@ from airwatch.alerts.frames import ALERTS
 from airwatch.contract.columns import TIME
 from airwatch.derive.frames import READINGS
 from airwatch.store.database import Store
-from airwatch.store.heard import HEARD_SQL
+from airwatch.store.heard import EVERY_BATCH, HEARD_SQL
 from airwatch.store.telemetry import unit_key
 
 _READING_NAMES = ", ".join(f'"{name}"' for name in READINGS)
-_ALL = (1 << 63) - 1  # no batch has a greater number
 _TANKS = ("supply_kpa", "primary_kpa", "secondary_kpa", "trailer_kpa")
 
 
@@ -76,7 +75,7 @@ def unit_states(store: Store) -> pl.DataFrame:
         LEFT JOIN counted AS c ON c.fleet = h.fleet AND c.unit = h.unit
         ORDER BY 1, 2
         """,
-        {"upto": _ALL},
+        {"upto": EVERY_BATCH},
     )
 
 
@@ -164,7 +163,7 @@ def landing_counts(store: Store) -> dict[str, int]:
         "SELECT coalesce(sum(n_messages), 0), coalesce(sum(n_rows), 0), coalesce(sum(n_rows - n_new), 0),"
         " coalesce(sum(n_conflicting), 0), coalesce(sum(n_out_of_range), 0),"
         f" (SELECT count(*) FROM air.rejects), (SELECT count(*) FROM air.samples) FROM ({HEARD_SQL})",
-        {"upto": _ALL},
+        {"upto": EVERY_BATCH},
     ).fetchone()
     names = ("messages", "rows", "repeated", "conflicting", "out_of_range", "rejects", "samples")
     return dict(zip(names, map(int, row or (0,) * len(names)), strict=True))

@@ -9,9 +9,11 @@ import polars as pl
 import pytest
 
 from airwatch.derive.frames import READINGS
+from airwatch.derive.readings import RUNS
 from airwatch.errors import CampaignError
 from airwatch.store import campaigns as kept
 from airwatch.store.database import Store
+from airwatch.store.derivation import WINDOWS, replace_windows
 from airwatch.store.hand import add_entries
 from airwatch.store.registry import replace_units
 from pipelines.readiness import forecast_campaign, score_campaign
@@ -41,8 +43,8 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 
 def put_readings(store: Store, *rows: dict[str, Any]) -> None:
-    with store.transaction(new_rows=pl.DataFrame(list(rows), schema=READINGS)) as write:
-        write.execute("INSERT INTO air.readings BY NAME SELECT * FROM new_rows")
+    none, runs = pl.DataFrame(schema=WINDOWS), pl.DataFrame(schema=RUNS)
+    replace_windows(store, none, runs, pl.DataFrame(list(rows), schema=READINGS))
 
 
 def test_a_campaign_from_setting_up_to_its_score(store: Store) -> None:
