@@ -13,6 +13,7 @@ from airwatch.derive.drawn import GAMMA, Warmth, warmth
 from airwatch.derive.frames import RUN_SAMPLES, TANKS, UNIT, as_measured, floats, require, tank_pressures
 from airwatch.derive.holds import STATES, Holds, find_holds
 from airwatch.derive.occupancy import occupancy
+from airwatch.derive.sensor import coarsest_steps
 from airwatch.derive.tuning import Leak, shipped_tuning
 from airwatch.limits.judge import REFERENCE_KPA
 from airwatch.limits.units_of_measure import ATMOSPHERE_KPA
@@ -20,7 +21,6 @@ from airwatch.limits.units_of_measure import ATMOSPHERE_KPA
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-_STEPS = (8.0, 4.0, 2.0, 1.0)  # SAE J1939 AIR1 8 kPa and B1 4 kPa a bit; finer where a gateway reports finer
 _KELVIN = 288.0  # about what tanks have; a degree either way is a third of a per cent
 _LONGEST_TAUS, _LEAST_SD = 8.0, 1e-6
 _PER_LOG = 60.0 * (REFERENCE_KPA + ATMOSPHERE_KPA)
@@ -111,7 +111,7 @@ def _tank(
     starts = np.append(0, np.flatnonzero(of[1:] != of[:-1]) + 1)
     sizes = np.diff(starts, append=of.size)
     hold = of[starts]
-    step = _steps(kpa, starts)
+    step = coarsest_steps(kpa, starts)
     level = np.round(kpa / np.repeat(step, sizes))
     first_s, last_s = t_s[starts], t_s[starts + sizes - 1]
     is_hold = (sizes >= tuning.fewest_samples) & (last_s - first_s >= tuning.shortest_s * 0.6)
@@ -185,17 +185,6 @@ def _cooled(first_s: Floats, last_s: Floats, tau_s: float) -> Floats:
     """Give the mean rate at which warmth of 1 goes between two times, 1/s."""
     rate: Floats = (np.exp(-first_s / tau_s) - np.exp(-last_s / tau_s)) / (last_s - first_s)
     return rate
-
-
-def _steps(kpa: Floats, starts: Ints) -> Floats:
-    """Give the coarsest known step of which all values of a record are multiples."""
-    step = np.full(starts.size, _STEPS[-1])
-    for coarser in _STEPS:
-        fits = np.logical_and.reduceat(np.rint(kpa / coarser) * coarser == kpa, starts)
-        step[fits] = np.maximum(step[fits], coarser)
-        if fits.all():
-            break
-    return step
 
 
 def _is_one_fall(

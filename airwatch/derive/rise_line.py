@@ -9,7 +9,7 @@ import polars as pl
 
 from airwatch.derive.change_line import Flags, Floats, Places
 from airwatch.derive.frames import floats
-from airwatch.derive.sensor import STEPS_KPA
+from airwatch.derive.sensor import coarsest_steps
 from airwatch.derive.tuning import BuildUp, Pressure, shipped_tuning
 
 OWN_TANKS = ("supply", "primary", "secondary")
@@ -191,12 +191,9 @@ def _popped(
 def _steps(kpa: Floats, first: Places, pressure: Pressure) -> Floats:
     """Give the step of each case's sensor, as `airwatch.derive.sensor.step_kpa` does."""
     sizes = np.diff(first, append=kpa.size)
-    step = np.full(first.size, STEPS_KPA[-1])
-    for coarser in reversed(STEPS_KPA[:-1]):
-        step[np.logical_and.reduceat(kpa % coarser == 0.0, first)] = coarser
     least, most = (np.repeat(of.reduceat(kpa, first), sizes) for of in (np.minimum, np.maximum))
     has_third = np.logical_or.reduceat((kpa > least) & (kpa < most), first)
-    return np.where(has_third, step, pressure.fallback_step_kpa)
+    return np.where(has_third, coarsest_steps(kpa, first), pressure.fallback_step_kpa)
 
 
 def last_of(rows: Places, at: Places) -> Places:

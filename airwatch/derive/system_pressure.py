@@ -14,10 +14,10 @@ import polars as pl
 
 from airwatch.derive.change_line import ChangeLine, Flags, Floats, Places
 from airwatch.derive.frames import RUN_SAMPLES, require, tank_pressures
+from airwatch.derive.sensor import coarsest_steps
 from airwatch.derive.tuning import Governor, Pressure, shipped_tuning
 
 _TANKS = ("supply", "primary", "secondary")
-_STEPS = (8.0, 4.0, 2.0, 1.0)  # as `airwatch.derive.sensor`
 _NULL = -1.0  # no gauge pressure on the bus is below zero
 _HELD = 20  # changes over which a lost value is bridged
 _FEW = 3  # with fewer different values the step can't be told
@@ -168,13 +168,7 @@ def _system(kept: _Kept, tuning: Governor, pressure: Pressure) -> tuple[Floats, 
 
 def _steps(values: Floats, first: Places, fallback: float) -> Floats:
     """Give the coarsest known step of which all values of each run are multiples, as `airwatch.derive.sensor` does."""
-    known = np.where(values >= 0.0, values, 0.0)
-    step = np.full(first.size, _STEPS[-1])
-    for coarser in _STEPS:
-        parts = known / coarser
-        step = np.maximum(step, np.where(np.logical_and.reduceat(parts == np.rint(parts), first), coarser, 0.0))
-        if (step >= coarser).all():
-            break
+    step = coarsest_steps(np.where(values >= 0.0, values, 0.0), first)
     # the range in steps stands for the number of different values
     low = np.minimum.reduceat(np.where(values >= 0.0, values, np.inf), first)
     is_few = np.maximum.reduceat(values, first) - low < (_FEW - 1) * step
