@@ -1,9 +1,9 @@
 // Sends a change of an alert as JSON, says in place why it was refused, and shows the alert anew once it is written down.
+import { keep, sayWritten, send } from "./writing.js";
+
 const form = document.querySelector("form[data-changes]"); // there is none for who may change nothing
-const formKey = document.querySelector("meta[name=form-key]")?.content; // there is none where nobody signs in
 const refusal = form?.querySelector(".refusal");
 const button = form?.querySelector("button");
-const KEPT = "airwatch-written";
 
 // Turns what a field for date and time holds ("2031-02-03T11:20", seconds or not) into RFC 3339; empty is not given.
 function utc(text) {
@@ -21,22 +21,6 @@ function asked() {
   return body;
 }
 
-async function send(body) {
-  let answer;
-  try {
-    answer = await fetch(form.dataset.changes, {
-      method: "POST",
-      headers: { "Content-Type": "application/json", ...(formKey && { "X-Airwatch-Form": formKey }) },
-      body: JSON.stringify(body),
-    });
-  } catch {
-    throw new Error("The server does not answer; nothing was written down.");
-  }
-  const said = await answer.json().catch(() => ({}));
-  if (!answer.ok) throw new Error(said.detail ?? `The server answers ${answer.status}; nothing was written down.`);
-  return said;
-}
-
 form?.addEventListener("submit", async (event) => {
   event.preventDefault();
   if (button.disabled) return;
@@ -44,8 +28,8 @@ form?.addEventListener("submit", async (event) => {
   refusal.textContent = "";
   try {
     const body = asked();
-    const alert = await send(body);
-    sessionStorage.setItem(KEPT, `Written down: ${body.change}. The alert is ${alert.state}.`);
+    const alert = await send(form.dataset.changes, body);
+    keep(`Written down: ${body.change}. The alert is ${alert.state}.`);
     location.reload();
   } catch (error) {
     refusal.textContent = error.message;
@@ -55,9 +39,4 @@ form?.addEventListener("submit", async (event) => {
 });
 if (button) button.disabled = false; // until here the browser itself would have sent the form, into the address
 
-const written = sessionStorage.getItem(KEPT);
-if (written) {
-  sessionStorage.removeItem(KEPT);
-  document.getElementById("written").textContent = written;
-  scrollTo(0, 0);
-}
+sayWritten();

@@ -1,6 +1,6 @@
 // Asks for a new forecast and shows the campaign anew.
-const formKey = document.querySelector("meta[name=form-key]")?.content; // there is none where nobody signs in
-const ofForm = formKey ? { "X-Airwatch-Form": formKey } : {};
+import { ofForm } from "./writing.js";
+
 const button = document.querySelector("button[data-forecast]");
 const refusal = document.querySelector(".refusal");
 button.addEventListener("click", async () => {

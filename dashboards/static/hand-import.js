@@ -1,6 +1,6 @@
 // Sends a CSV of measurements; what is asked about is shown by line, each with 'it is so'.
-const formKey = document.querySelector("meta[name=form-key]")?.content; // there is none where nobody signs in
-const ofForm = formKey ? { "X-Airwatch-Form": formKey } : {};
+import { ofForm } from "./writing.js";
+
 const form = document.getElementById("import");
 const refusal = form.querySelector(".refusal");
 const questions = document.getElementById("questions");

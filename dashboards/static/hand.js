@@ -1,7 +1,7 @@
 // Keeps measurements in this browser until the server has answered for each, sends them again later, and shows what it asks about.
 // Each entry has an id made here and a key of its own in the store, so that two open pages can't overwrite each other's.
-const formKey = document.querySelector("meta[name=form-key]")?.content; // there is none where nobody signs in
-const ofForm = formKey ? { "X-Airwatch-Form": formKey } : {};
+import { ofForm } from "./writing.js";
+
 const PREFIX = "airwatch-hand:";
 const WHO = "airwatch-who";
 const AGAIN_MS = 15000;

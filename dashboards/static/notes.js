@@ -1,25 +1,11 @@
 // Sends a note as JSON, says in place why it was refused, and shows the page anew once it is written down.
+import { send } from "./writing.js";
+
 const form = document.querySelector("form[data-notes]"); // there is none for who may write nothing
-const formKey = document.querySelector("meta[name=form-key]")?.content; // there is none where nobody signs in
 const refusal = form?.querySelector(".refusal");
 const button = form?.querySelector("button:not([type])");
 const correcting = form?.querySelector(".correcting");
 const KEPT = "airwatch-noted";
-
-async function send(body) {
-  let answer;
-  try {
-    answer = await fetch(form.dataset.notes, {
-      method: "POST",
-      headers: { "Content-Type": "application/json", ...(formKey && { "X-Airwatch-Form": formKey }) },
-      body: JSON.stringify(body),
-    });
-  } catch {
-    throw new Error("The server does not answer; nothing was written down.");
-  }
-  const said = await answer.json().catch(() => ({}));
-  if (!answer.ok) throw new Error(said.detail ?? `The server answers ${answer.status}; nothing was written down.`);
-}
 
 function correct(note) {
   form.corrects.value = note;
@@ -39,7 +25,7 @@ form?.addEventListener("submit", async (event) => {
   refusal.textContent = "";
   try {
     const who = form.who ? { who: form.who.value } : {};
-    await send({ ...who, text: form.text.value, corrects: form.corrects.value || null });
+    await send(form.dataset.notes, { ...who, text: form.text.value, corrects: form.corrects.value || null });
     sessionStorage.setItem(KEPT, "Written down.");
     location.reload();
   } catch (error) {

@@ -1,6 +1,7 @@
 // Sends what somebody asks for as JSON, and keeps what is to be said on the page that follows.
 const SAID = "airwatch-written";
 const formKey = document.querySelector("meta[name=form-key]")?.content; // there is none where nobody signs in
+export const ofForm = formKey ? { "X-Airwatch-Form": formKey } : {};
 const WHO = "airwatch-who";
 
 export async function send(path, body) {
@@ -8,7 +9,7 @@ export async function send(path, body) {
   try {
     answer = await fetch(path, {
       method: "POST",
-      headers: { "Content-Type": "application/json", ...(formKey && { "X-Airwatch-Form": formKey }) },
+      headers: { "Content-Type": "application/json", ...ofForm },
       body: JSON.stringify(body),
     });
   } catch {
@@ -30,7 +31,7 @@ export async function press(form, button, busy, work) {
   form.setAttribute("aria-busy", "true");
   try {
     keepWho(form);
-    sessionStorage.setItem(SAID, await work());
+    keep(await work());
     location.reload();
   } catch (error) {
     refusal.textContent = error.message;
@@ -48,6 +49,11 @@ function keepWho(form) {
 // Fills in who it was the last time.
 export function recallWho(form) {
   if (form.elements.who) form.elements.who.value ||= sessionStorage.getItem(WHO) ?? "";
+}
+
+// Keeps what the page says once it is loaded anew.
+export function keep(text) {
+  sessionStorage.setItem(SAID, text);
 }
 
 export function sayWritten() {
