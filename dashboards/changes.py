@@ -8,7 +8,7 @@ from airwatch.errors import AlertError
 from airwatch.store.database import Store
 from dashboards.access.actor import Actor
 from dashboards.alerts import StoredAlert, read_alert
-from dashboards.errors import BadRequestError, ConflictError
+from dashboards.errors import BadRequestError, ConflictError, as_sentence
 from pipelines.alerts import take_step
 
 LATEST = timedelta(minutes=5)
@@ -58,6 +58,6 @@ def change_alert(
         except AlertError as err:
             says = str(err).removeprefix(f"alert {alert}: ")
             refused = BadRequestError if change in before.may else ConflictError
-            raise refused(f"{says[:1].upper()}{says[1:]}.") from err
+            raise refused(as_sentence(says)) from err
         by.note(f"alert.{change}", alert, f"{before.row['fleet']}/{before.row['unit']} {reason}", who=name)
     return read_alert(store, alert)

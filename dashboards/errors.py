@@ -1,4 +1,4 @@
-"""Exceptions of the pages and the API."""
+"""Exceptions of the pages and the API, and how one of the program is told there."""
 
 from airwatch.errors import AirwatchError
 
@@ -41,3 +41,9 @@ class TooManyError(AirwatchError):
     def __init__(self, text: str, wait_s: float) -> None:
         super().__init__(text)
         self.wait_s = wait_s
+
+
+def as_sentence(text: object) -> str:
+    """Write what was wrong, an error or its text, as a sentence that readers get."""
+    says = str(text)
+    return f"{says[:1].upper()}{says[1:]}{'' if says.endswith('.') else '.'}"

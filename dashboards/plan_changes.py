@@ -15,7 +15,7 @@ from airwatch.store import plan as kept
 from airwatch.store.database import Store
 from dashboards.alerts import data_now
 from dashboards.changes import LATEST
-from dashboards.errors import BadRequestError, ConflictError, ForbiddenError, NotFoundError
+from dashboards.errors import BadRequestError, ConflictError, ForbiddenError, NotFoundError, as_sentence
 from dashboards.plans import orders_of, shop_for
 from pipelines import plan as planning
 
@@ -172,4 +172,4 @@ def _sentence(says: str) -> str:
     """Write what was refused as a sentence for a page: with the vehicle in place of an alert's id."""
     text = _JOB.sub(lambda found: f"{found['vehicle']}: " if found["vehicle"] else "", says)
     text = text.replace("in_work", "in work").replace(_ON_A_TERMINAL, "; load the page again")
-    return f"{text[:1].upper()}{text[1:]}."
+    return as_sentence(text)

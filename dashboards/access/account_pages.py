@@ -15,7 +15,7 @@ from airwatch.store.access.tokens import tokens
 from dashboards.access.access import access_of
 from dashboards.access.needs import CallerInput, needs
 from dashboards.access.sign_in_pages import check_own_password
-from dashboards.errors import BadRequestError
+from dashboards.errors import BadRequestError, as_sentence
 from dashboards.measures import PressureUnit
 from dashboards.templating import render
 from pipelines.accounts import change_password, make_token, require_account, revoke_token
@@ -44,7 +44,7 @@ def password(request: Request, caller: CallerInput, old: Given, new: Given, agai
         check_own_password(request, caller.name, old)
         change_password(access.file, access.source(request, caller), access.clock(), name=caller.name, password=new)
     except AccessError as err:
-        text = "The old password is wrong." if str(err) == REFUSED else _sentence(err)
+        text = "The old password is wrong." if str(err) == REFUSED else as_sentence(err)
         return _page(request, caller, refusal=text, status=422)
     done = RedirectResponse("/sign-in", 303)
     access.cookies.drop(request, done, "session")
@@ -88,7 +88,7 @@ def token(
             days=days,
         )
     except AccessError as err:
-        return _page(request, caller, refusal=_sentence(err), status=422)
+        return _page(request, caller, refusal=as_sentence(err), status=422)
     return _page(request, caller, made=whole, status=201)
 
 
@@ -120,8 +120,3 @@ def _page(
         zones=sorted(available_timezones()),
         rule=rule,
     )
-
-
-def _sentence(err: AccessError) -> str:
-    text = str(err)
-    return f"{text[:1].upper()}{text[1:]}."

@@ -14,6 +14,7 @@ from airwatch.store.access.audit import count_trail, trail
 from airwatch.store.access.tokens import tokens
 from dashboards.access.access import access_of
 from dashboards.access.needs import CallerInput, needs
+from dashboards.errors import as_sentence
 from dashboards.inputs import PageNumber
 from dashboards.templating import render
 from pipelines.accounts import add_account, change_password, change_rights, let_in, revoke_token, shut_out
@@ -147,7 +148,7 @@ def _page(request: Request, *, refusal: AccessError | None = None, status: int =
         actions=shipped_permissions().action,
         rule=shipped_settings(),
         all_fleets=ALL,
-        refusal=f"{text[:1].upper()}{text[1:]}." if text else "",
+        refusal=as_sentence(text) if text else "",
     )
 
 

@@ -12,7 +12,7 @@ from dashboards.access.access import Access, access_of, address_of
 from dashboards.access.forms import check_origin, is_same
 from dashboards.access.needs import needs
 from dashboards.access.sign_in_pages import form_page, signed_in
-from dashboards.errors import NotFoundError
+from dashboards.errors import NotFoundError, as_sentence
 from pipelines.accounts import note_refused, take_in
 
 if TYPE_CHECKING:
@@ -39,7 +39,7 @@ def leave(request: Request, form_key: Given = "", next: Given = "/") -> Response
     try:
         away = RedirectResponse(provider.leave(errand), 303)
     except AccessError as err:
-        return form_page(request, next, _sentence(err), status=502)
+        return form_page(request, next, as_sentence(err), status=502)
     access.cookies.put(request, away, "provider", errand.packed(), longest_s=longest_s)
     return away
 
@@ -71,7 +71,7 @@ def come_back(request: Request) -> Response:
         done = signed_in(request, account, to=errand.to, device=None)
     except AccessError as err:
         note_refused(access.file, access.clock(), address=address_of(request), why=str(err))
-        done = form_page(request, "/", _sentence(err), status=401)
+        done = form_page(request, "/", as_sentence(err), status=401)
     access.cookies.drop(request, done, "provider")
     return done
 
@@ -81,8 +81,3 @@ def _with_provider(request: Request) -> "tuple[Access, Provider]":
     if access.provider is None:
         raise NotFoundError("There is no identity provider to sign in at.")
     return access, access.provider
-
-
-def _sentence(err: AccessError) -> str:
-    text = str(err)
-    return f"{text[:1].upper()}{text[1:]}{'' if text.endswith('.') else '.'}"

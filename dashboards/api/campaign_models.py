@@ -8,7 +8,8 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from airwatch.readiness.score import Scored
 from dashboards.api.times import Utc
-from dashboards.api.typed import ClientId, Long, Short, TypedTime, Who, Why
+from dashboards.api.typed import ClientId, Long, Short, Who, Why
+from dashboards.api.written import GivenTime
 
 Answer = Literal["ready", "doubtful", "not ready", "unknown"]
 Items = Annotated[
@@ -97,7 +98,7 @@ class OutcomeSent(BaseModel):
     unit: Short
     item: Short
     passed: bool
-    seen_at: Annotated[TypedTime, Field(description="When it was inspected, RFC 3339.")]
+    seen_at: Annotated[GivenTime, Field(description="When it was inspected, RFC 3339.")]
     note: Long | None = None
 
     def row(self) -> dict[str, object]:

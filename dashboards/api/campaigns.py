@@ -32,7 +32,7 @@ from dashboards.api.csv_body import CsvBody, csv_only, csv_text
 from dashboards.api.models import Figure
 from dashboards.api.typed import Who
 from dashboards.campaigns import newest_forecast, read_campaign, units_of_fleet
-from dashboards.errors import BadRequestError, ConflictError, NotFoundError
+from dashboards.errors import BadRequestError, ConflictError, NotFoundError, as_sentence
 from dashboards.figures import reliability_figure
 from dashboards.inputs import StoreInput
 from dashboards.palette import PALETTES, Scheme
@@ -69,7 +69,7 @@ def set_up(store: StoreInput, by: ActorInput, sent: CampaignSent) -> Campaign:
         check_campaign(row, who)
         kept.add_campaign(store.for_writing(sent.fleet), row, who=who)
     except CampaignError as err:
-        raise BadRequestError(_sentence(err)) from err
+        raise BadRequestError(as_sentence(err)) from err
     found = kept.campaigns(store, sent.id)
     if found.is_empty() or any(found[name][0] != row[name] for name in ("name", "fleet", "first_day", "last_day")):
         raise ConflictError(f"The id {sent.id} stands for another campaign; give this one its own.")
@@ -240,9 +240,4 @@ def figure(
 def _refused(err: CampaignError) -> BadRequestError | ConflictError:
     text = str(err)
     is_conflict = " already; correct " in text or "was taken back; enter" in text or "stands for another" in text
-    return (ConflictError if is_conflict else BadRequestError)(_sentence(err))
-
-
-def _sentence(err: Exception) -> str:
-    text = str(err)
-    return f"{text[:1].upper()}{text[1:]}."
+    return (ConflictError if is_conflict else BadRequestError)(as_sentence(err))

@@ -33,7 +33,7 @@ from dashboards.api.hand_models import (
     as_entry,
     as_share,
 )
-from dashboards.errors import BadRequestError, ConflictError, NotFoundError
+from dashboards.errors import BadRequestError, ConflictError, NotFoundError, as_sentence
 from dashboards.hand import comparisons_of, judged_of, share_of
 from dashboards.inputs import FleetName, StoreInput, UnitName, require_unit
 from pipelines.hand import correct_entry, fleets_of_units, take_entries
@@ -162,7 +162,7 @@ def import_csv(
     try:
         frame, lines = parse_entries(csv_text(body), fleets_of_units(store, fleet), name="file")
     except HandError as err:
-        raise BadRequestError(_sentence(err)) from err
+        raise BadRequestError(as_sentence(err)) from err
     if frame.height > _MOST_NEWLY_READ:
         raise BadRequestError(f"The file has {frame.height} entries, more than {_MOST_NEWLY_READ}; send it in parts.")
     if frame.is_empty():
@@ -218,9 +218,4 @@ def _rows(store: Store, fleet: str, unit: str, entry: str) -> pl.DataFrame:
 def _refused(store: Store, fleet: str, unit: str, entry: str, err: HandError) -> BadRequestError | ConflictError:
     rows = rows_of_unit(store, fleet, unit)
     is_over = entry in rows["replaces"] or bool(rows.filter(pl.col("id") == entry)["is_void"].any())
-    return (ConflictError if is_over else BadRequestError)(_sentence(err))
-
-
-def _sentence(err: Exception) -> str:
-    text = str(err)
-    return f"{text[:1].upper()}{text[1:]}."
+    return (ConflictError if is_over else BadRequestError)(as_sentence(err))

@@ -11,7 +11,8 @@ from airwatch.hand.questions import Question
 from airwatch.hand.share import DefectiveShare
 from dashboards.api.models import Verdict
 from dashboards.api.times import Utc
-from dashboards.api.typed import ClientId, Long, Short, TypedTime, Who, Why
+from dashboards.api.typed import ClientId, Long, Short, Who, Why
+from dashboards.api.written import GivenTime
 from dashboards.hand_words import brake_says, item_says, judged_says, share_says, source_of, typed
 
 
@@ -25,7 +26,7 @@ class Measurement(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
     id: ClientId
-    taken_at: Annotated[TypedTime, Field(description="When it was measured, RFC 3339.")]
+    taken_at: Annotated[GivenTime, Field(description="When it was measured, RFC 3339.")]
     by: Annotated[Short, Field(description="Who measured.", examples=["Ada"])]
     item: Annotated[Short, Field(description="An item of the table of hand measurements.", examples=["stroke"])]
     position: Annotated[Short | None, Field(description="Wheel end (1L, 2R), coupling, or words.")] = None

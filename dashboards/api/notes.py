@@ -15,7 +15,7 @@ from dashboards.api.models import Page
 from dashboards.api.tables import TABLE, FormatInput, as_file
 from dashboards.api.times import Utc
 from dashboards.api.written import has_no_control_characters, is_a_person
-from dashboards.errors import ConflictError
+from dashboards.errors import ConflictError, as_sentence
 from dashboards.fleet import cut
 from dashboards.inputs import FleetName, PageNumber, PageSize, StoreInput, UnitName, require_unit
 
@@ -112,8 +112,7 @@ def write(store: StoreInput, by: ActorInput, fleet: FleetName, unit: UnitName, a
     except StoreError as err:
         if asked.corrects is None:
             raise
-        says = str(err)
-        raise ConflictError(f"{says[:1].upper()}{says[1:]}.") from err
+        raise ConflictError(as_sentence(err)) from err
     by.note("note", f"{fleet}/{unit}", asked.text, who=who)
     return _notes(notes_of(store, fleet, unit).filter(note=name))[0]
 

@@ -1,22 +1,12 @@
-"""What people type, as the API takes it: names, reasons, notes, ids and times."""
+"""What people type, as the API takes it: names, reasons, notes and ids."""
 
-import re
 from typing import Annotated
 
-from pydantic import AwareDatetime, BeforeValidator, Field
+from pydantic import Field
 
-_RFC_3339 = re.compile(r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d:\d\d(\.\d+)?([Zz]|[+-]\d\d:\d\d)")
 _ONE_LINE = r"^[^\x00-\x1f\x7f]*$"
 _LINES = r"^[^\x00-\x08\x0b\x0c\x0e-\x1f\x7f]*$"
 
-
-def _is_rfc_3339(t: object) -> object:
-    if not (isinstance(t, str) and _RFC_3339.fullmatch(t)):
-        raise ValueError("a time is written like 2031-02-03T11:20:00Z (RFC 3339, with an offset or Z)")
-    return t
-
-
-TypedTime = Annotated[AwareDatetime, BeforeValidator(_is_rfc_3339)]
 Short = Annotated[str, Field(max_length=100, pattern=_ONE_LINE)]
 Long = Annotated[str, Field(max_length=2000, pattern=_LINES)]
 ClientId = Annotated[
